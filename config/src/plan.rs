@@ -1,0 +1,353 @@
+//! The checked plan: what the daemon captures, what the judge judges by, where results go.
+
+use std::collections::BTreeMap;
+use std::path::PathBuf;
+use std::sync::Arc;
+
+use jiff::civil::Date;
+use jiff::tz::TimeZone;
+use ridgepost_parsers::{Instrument, Quantity, Unit};
+use rust_decimal::Decimal;
+
+/// Everything one PC does, without a fault in it.
+#[derive(Clone, Debug)]
+pub struct Plan {
+    /// This PC.
+    pub cell: Cell,
+    /// Where the store lies (absolute).
+    pub store: PathBuf,
+    /// Ports and folders to listen to, in the order written.
+    pub stations: Vec<Station>,
+    /// The gauge register by id.
+    pub gauges: BTreeMap<String, Gauge>,
+    /// Material measures by id.
+    pub specimens: BTreeMap<String, Specimen>,
+    /// Jobs by id.
+    pub jobs: BTreeMap<String, Arc<Job>>,
+    /// Where results go, in the order written.
+    pub sinks: Vec<Sink>,
+}
+
+/// This PC.
+#[derive(Clone, Debug)]
+pub struct Cell {
+    /// Its name, carried by every result.
+    pub name: String,
+    /// The zone that results' times are written in.
+    pub time_zone: TimeZone,
+}
+
+/// One port or folder, bound to one instrument definition and its gauge.
+#[derive(Clone, Debug)]
+pub struct Station {
+    /// Its name.
+    pub name: String,
+    /// How the instrument there talks.
+    pub instrument: Arc<Instrument>,
+    /// Text of that definition, and the SHA-256 (lower-case hex) that transmissions are bound to.
+    pub definition: Text,
+    /// Which registered gauge speaks here.
+    pub gauge: GaugeBinding,
+    /// Where it listens.
+    pub source: Source,
+}
+
+/// A text of the configuration, kept to the letter beside its hash.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct Text {
+    /// The text.
+    pub body: Arc<str>,
+    /// Its SHA-256, lower-case hex.
+    pub hash: String,
+}
+
+/// Which gauge a reading of a station comes from.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub enum GaugeBinding {
+    /// Always this one.
+    One(String),
+    /// By the channel the message names.
+    ByChannel(BTreeMap<String, String>),
+}
+
+/// Where a station listens.
+#[derive(Clone, Debug, PartialEq)]
+pub enum Source {
+    /// A terminal device node.
+    Port(Port),
+    /// A folder that an instrument exports files to.
+    Folder(Folder),
+}
+
+/// A serial port with its line settings.
+#[derive(Clone, Debug, PartialEq)]
+pub struct Port {
+    /// The device node, best a stable link under `/dev/serial/by-id` or `by-path` (absolute).
+    pub path: PathBuf,
+    /// Bits per second.
+    pub baud: u32,
+    /// 5 to 8.
+    pub data_bits: u8,
+    /// Parity bit.
+    pub parity: Parity,
+    /// 1 or 2.
+    pub stop_bits: u8,
+    /// Flow control.
+    pub flow: Flow,
+    /// Level of DTR while open; `None` leaves it to the driver.
+    pub dtr: Option<bool>,
+    /// Level of RTS while open; `None` leaves it to the driver.
+    pub rts: Option<bool>,
+}
+
+/// Parity of a serial line.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, serde::Deserialize, schemars::JsonSchema)]
+#[serde(rename_all = "lowercase")]
+pub enum Parity {
+    /// No parity bit.
+    None,
+    /// Even parity.
+    Even,
+    /// Odd parity.
+    Odd,
+}
+
+/// Flow control of a serial line.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, serde::Deserialize, schemars::JsonSchema)]
+#[serde(rename_all = "lowercase")]
+pub enum Flow {
+    /// None.
+    None,
+    /// XON/XOFF in the data.
+    Software,
+    /// RTS/CTS lines.
+    Hardware,
+}
+
+/// A folder of exported files.
+#[derive(Clone, Debug, PartialEq)]
+pub struct Folder {
+    /// The folder (absolute).
+    pub path: PathBuf,
+    /// Which names count: `*` and `?` as in a shell, no folders.
+    pub pattern: String,
+    /// What becomes of a file once it is recorded.
+    pub when_recorded: WhenRecorded,
+    /// How long size and time must stand still before a file that was not closed or renamed in before our
+    /// eyes is read, in milliseconds.
+    pub settle_ms: u64,
+}
+
+/// What becomes of a file once its readings are committed.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, serde::Deserialize, schemars::JsonSchema)]
+#[serde(rename_all = "lowercase")]
+pub enum WhenRecorded {
+    /// Moved to `recorded/` inside the folder.
+    Archive,
+    /// Left where it is; its hash says that it was read.
+    Leave,
+    /// Removed; its bytes are in the store.
+    Delete,
+}
+
+/// A number with its unit, as a limit or a setting is written.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub struct Amount {
+    /// The number, digits as written.
+    pub number: Decimal,
+    /// Its unit.
+    pub unit: Unit,
+}
+
+/// One registered physical instrument.
+#[derive(Clone, Debug, PartialEq)]
+pub struct Gauge {
+    /// Its id in the register.
+    pub id: String,
+    /// What it is: `stylus`, `calliper`, `micrometer`, `indicator`, `bore`, `hardness` or the shop's own word.
+    pub kind: String,
+    /// A skid follows the surface: P, W and Rt mean nothing.
+    pub skidded: bool,
+    /// Last day its calibration holds.
+    pub calibration_due: Option<Date>,
+    /// What it is declared to be set to.
+    pub settings: Settings,
+    /// The last verification that was good, as stated by the shop.
+    pub verified: Option<Verified>,
+    /// Set aside by the shop: found bad.
+    pub failed: Option<String>,
+}
+
+/// A verification stated in the register.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct Verified {
+    /// The day it was done.
+    pub on: Date,
+    /// The last day it holds; without one it holds until the calibration is due.
+    pub until: Option<Date>,
+    /// Where it is recorded.
+    pub source: String,
+}
+
+/// Measuring conditions: what a gauge is declared to be set to, or what a characteristic requires.
+#[derive(Clone, Debug, Default, PartialEq, Eq)]
+pub struct Settings {
+    /// Cutoff λc.
+    pub cutoff: Option<Amount>,
+    /// Short-wave cutoff λs.
+    pub lambda_s: Option<Amount>,
+    /// Number of sampling lengths.
+    pub sections: Option<u32>,
+    /// Profile filter.
+    pub filter: Option<String>,
+    /// Standard the instrument works to.
+    pub standard: Option<String>,
+    /// Stored program.
+    pub program: Option<String>,
+}
+
+/// A registered material measure.
+#[derive(Clone, Debug, PartialEq)]
+pub struct Specimen {
+    /// Its id in the register.
+    pub id: String,
+    /// Certified values.
+    pub certified: BTreeMap<Quantity, Amount>,
+    /// Expanded uncertainties, k = 2.
+    pub uncertainty: BTreeMap<Quantity, Amount>,
+    /// Last day its certificate holds.
+    pub due: Option<Date>,
+}
+
+/// What is made and what is asked of it.
+#[derive(Clone, Debug)]
+pub struct Job {
+    /// Order number.
+    pub id: String,
+    /// Part number of the drawing.
+    pub part_number: String,
+    /// Revision of the drawing.
+    pub revision: String,
+    /// Operation number.
+    pub operation: String,
+    /// Edition of the texture standards the drawing was made to.
+    pub edition: String,
+    /// What an unverified gauge does to its readings.
+    pub gate: Gate,
+    /// Judge texture although its conditions are neither sent nor declared.
+    pub accept_unknown_conditions: bool,
+    /// Requirements in measuring order.
+    pub characteristics: Vec<Characteristic>,
+    /// The exact text this was read from.
+    pub text: Text,
+}
+
+/// What a gauge without a good verification does to its readings.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, serde::Deserialize, schemars::JsonSchema)]
+#[serde(rename_all = "lowercase")]
+pub enum Gate {
+    /// Kept, not judged.
+    Hold,
+    /// Judged and marked.
+    Warn,
+    /// Refused as results, kept raw.
+    Block,
+}
+
+/// One requirement on one feature.
+#[derive(Clone, Debug, PartialEq)]
+pub struct Characteristic {
+    /// Balloon number on the drawing.
+    pub balloon: String,
+    /// The feature in words.
+    pub feature: String,
+    /// What is measured.
+    pub quantity: Quantity,
+    /// Lower limit, in `unit`.
+    pub lower: Option<Decimal>,
+    /// Upper limit, in `unit`.
+    pub upper: Option<Decimal>,
+    /// Unit of both limits; a reading's `unit` in results.
+    pub unit: Unit,
+    /// Acceptance rule.
+    pub rule: Rule,
+    /// Values due for one verdict.
+    pub traces: u32,
+    /// Conditions the requirement states.
+    pub conditions: Settings,
+    /// Band outside of which a value is a slip, in `unit`; the quantity's own band where not written.
+    pub plausible: Option<(Decimal, Decimal)>,
+    /// Only readings of this station fill it.
+    pub station: Option<String>,
+}
+
+/// Acceptance rule of a characteristic.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, serde::Deserialize, schemars::JsonSchema)]
+pub enum Rule {
+    /// No value may pass the limit.
+    #[serde(rename = "max")]
+    Max,
+    /// The 16 % rule of ISO 4288 5.2.
+    #[serde(rename = "16%")]
+    Sixteen,
+    /// The median of the values.
+    #[serde(rename = "median")]
+    Median,
+    /// The mean of the values.
+    #[serde(rename = "mean")]
+    Mean,
+}
+
+/// Where results go.
+#[derive(Clone, Debug, PartialEq)]
+pub struct Sink {
+    /// Its name.
+    pub name: String,
+    /// What it is.
+    pub kind: SinkKind,
+}
+
+/// The closed list of sinks.
+#[derive(Clone, Debug, PartialEq)]
+pub enum SinkKind {
+    /// Result files in a folder.
+    Csv(CsvSink),
+}
+
+/// How result files are written.
+#[derive(Clone, Debug, PartialEq)]
+pub struct CsvSink {
+    /// The folder (absolute); it must exist, it is never made.
+    pub folder: PathBuf,
+    /// What one file holds.
+    pub per: Per,
+    /// Which kinds of rows (`reading`, `verdict`, `part`, `correction`, `notice`); all by default.
+    pub kinds: Vec<String>,
+    /// Columns by field name, in order; all fields of a result by default.
+    pub columns: Vec<String>,
+    /// Between fields.
+    pub separator: char,
+    /// Decimal mark of numbers.
+    pub decimal: char,
+    /// Encoding of the file, a WHATWG label; `utf-8` by default.
+    pub encoding: String,
+    /// File name: `{cell}`, `{sink}`, `{job}`, `{serial}`, `{piece}` and `{seq}`, which must be there.
+    pub name: String,
+    /// Write `NAME.ok` with row count and SHA-256 beside each file.
+    pub ok_file: bool,
+    /// File that must be in the folder before anything is written into it: an unmounted share has none.
+    pub marker: Option<String>,
+}
+
+/// What one result file holds.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum Per {
+    /// The rows of one reading.
+    Reading,
+    /// The rows of one piece.
+    Piece,
+    /// The rows of one job.
+    Job,
+    /// The rows of so many minutes.
+    Minutes(u32),
+}

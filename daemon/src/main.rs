@@ -1,0 +1,2 @@
+//! The `ridgepost` binary.
+fn main() {}
