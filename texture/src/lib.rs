@@ -1,1 +1,8 @@
-//! placeholder
+//! What the *standard* says about a measured profile: tables of settings, and what is computed from them.
+//!
+//! Every number names where it is known from. Tables "from memory" are to be confirmed against the bought
+//! standard before anybody claims conformity by them.
+
+mod cutoff;
+
+pub use cutoff::{CUTOFFS, Cutoff, nominal_cutoff_mm};
