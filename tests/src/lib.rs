@@ -1,1 +1,8 @@
-//! placeholder
+//! The rig: recordings with their expected readings, terminals without hardware, a cell in a temporary folder,
+//! and oracles that judge the daemon from outside, without any of its own code.
+//!
+//! It is a library of test code: where it can't go on, it stops the test that uses it.
+#![allow(clippy::unwrap_used, clippy::expect_used, clippy::panic)]
+
+pub mod corpus;
+pub mod seed;

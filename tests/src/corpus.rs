@@ -1,0 +1,17 @@
+//! The corpus: recordings of invented instruments with the readings they hold, and the dozen tests that each
+//! recording yields.
+//!
+//! A case is a folder with `definition.toml` (or a shipped definition of the folder's name), `input.*` (the exact
+//! bytes), `expected.json`, and `packets.json` where timing matters.
+
+mod case;
+mod compare;
+mod derive;
+mod expected;
+mod play;
+
+pub use case::{Case, Kind};
+pub use compare::{compare_exactly, compare_values, consists_of, is_subsequence, values_of_frames};
+pub use derive::{Noise, Stretch, cut_at_random, flips, noises};
+pub use expected::{Event, Expected, Param, Record, Reject};
+pub use play::{Piece, Played, Shown, Told, play, show};

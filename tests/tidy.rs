@@ -1,0 +1,1 @@
+//! Keeps the tree as it is meant to be.
