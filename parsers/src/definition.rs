@@ -1,24 +1,455 @@
 //! How a kind of instrument talks, as an engineer writes it down in TOML.
+//!
+//! The words here become the JSON Schema that editors show, so they teach: what, unit, default, an example.
+//! What the form of a file can't show (patterns, names, parts that must agree) is checked by
+//! [`Definition::compile`], which tells every fault at once.
+
+use std::collections::BTreeMap;
 
 use schemars::JsonSchema;
 use serde::Deserialize;
 
 use crate::instrument::Instrument;
+use crate::reading::Mark;
 
-/// One instrument definition file.
+/// One instrument definition: how the bytes are cut into frames, what proves a frame whole, and what its
+/// fields mean.
+///
+/// A frame is read in this order: `[framing]` cuts it, `[envelope]` and `[checksum]` prove it, `[text]` turns
+/// bytes into characters, then every line is tried against the `[[line]]` rules in order, and what no rule
+/// takes goes to `[table]`, `[places]` or `[pairs]` (at most one of them).
+///
+/// Field names that carry a meaning: `quantity` `value` `unit` `decimals` `number` `date` `time` `program`
+/// `part` `channel` `remark` `verdict` `limit_upper` `limit_lower` `count` `cutoff` `sections` `filter`
+/// `standard` `lambda_s` `traverse`. A field named by a quantity symbol (`Ra`, `Rz`, `L`) is a value of that
+/// quantity; `Ra.unit`, `Ra.verdict`, `Ra.limit_upper`, `Ra.limit_lower` go with it. Any other name is kept in
+/// `other`.
 #[derive(Clone, Debug, Deserialize, JsonSchema)]
 #[serde(deny_unknown_fields)]
 pub struct Definition {
     /// What this instrument is.
     pub instrument: About,
+    /// How the stream or file is cut into frames. Default: one frame per line.
+    #[serde(default)]
+    pub framing: Framing,
+    /// How bytes become characters. Default: 7-bit ASCII.
+    #[serde(default)]
+    pub text: Text,
+    /// What every frame must look like as a whole, before its fields are read.
+    #[serde(default)]
+    pub envelope: Envelope,
+    /// The check value that proves a frame undamaged. Without one every reading is marked `unprotected`.
+    pub checksum: Option<Checksum>,
+    /// Rules for lines, tried in order; the first whose pattern fits takes the line. In a frame of many lines
+    /// every line must be taken by a rule (or by `table`, `places`, `pairs`), else the frame is damaged.
+    #[serde(default)]
+    pub line: Vec<LineRule>,
+    /// Rows of cells between delimiters, with or without a header row.
+    pub table: Option<Table>,
+    /// Fixed places in the line, counted from 1 as manuals do, both ends included: `number = "1-4"`. Places
+    /// that no field names must be blank. A shorter or longer line is damaged (`length`).
+    pub places: Option<BTreeMap<String, String>>,
+    /// Keys and values: `Ra=0.412;N=17`. Unknown keys are kept in `other`; a key twice is damage.
+    pub pairs: Option<Pairs>,
+    /// What the instrument's own names (keys, headings, captures, quantity words) mean here: a field name or a
+    /// quantity symbol. Example: `N = "number"`, `RA = "Ra"`. A key or heading sent by the instrument means
+    /// something only if it is named here (or in `labels`), or is a texture symbol such as `Ra`.
+    #[serde(default)]
+    pub names: BTreeMap<String, String>,
+    /// Names by language: `[labels.de]` then `"Mittenrauwert Ra" = "Ra"`. A stream whose labels change from one
+    /// language to another is remarked upon (`label-language-changed`).
+    #[serde(default)]
+    pub labels: BTreeMap<String, BTreeMap<String, String>>,
+    /// The instrument's own spellings of units: `UM = "µm"`. The units' own symbols (and `um`, `uin`) are known
+    /// without being named.
+    #[serde(default)]
+    pub units: BTreeMap<String, String>,
+    /// How numbers are written. Default: `12.347` or `-0.003`.
+    #[serde(default)]
+    pub numbers: Numbers,
+    /// More about single fields, by field name or quantity symbol: `[field.cutoff]` then `unit = "mm"`.
+    #[serde(default)]
+    pub field: BTreeMap<String, Field>,
+    /// What stands in place of a number, or beside it.
+    #[serde(default)]
+    pub mark: Vec<MarkRule>,
+    /// What the instrument's own verdicts mean: `IN = "in"`, `"*HI" = "out"`.
+    #[serde(default)]
+    pub verdicts: BTreeMap<String, VerdictWord>,
+    /// What makes a reading: defaults, required fields, what tells one measurement from another.
+    #[serde(default)]
+    pub reading: ReadingRule,
 }
 
 /// What this instrument is.
 #[derive(Clone, Debug, Deserialize, JsonSchema)]
 #[serde(deny_unknown_fields)]
 pub struct About {
-    /// Name that stations refer to.
+    /// Name that stations refer to. Example: `"report-block"`.
     pub name: String,
+    /// One line for people: what it is and how it sends. Example: `"hand-held tester, prints on key press"`.
+    pub description: Option<String>,
+}
+
+/// How a stream is cut into frames.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq, Deserialize, JsonSchema)]
+#[serde(rename_all = "kebab-case")]
+pub enum FramingKind {
+    /// One frame per line. Line ends are CR, LF or CR LF in any mixture, or the declared `terminator`. Empty
+    /// lines make no frames.
+    #[default]
+    Lines,
+    /// From a start mark and/or to an end mark: `start` and `end` (bytes), `start_line` and `end_line`
+    /// (patterns of whole lines), or `end_blank_line`.
+    Block,
+    /// One frame per row of a file. With `quote`, a quoted cell may hold line ends (RFC 4180).
+    Rows,
+    /// Always `length` bytes.
+    Length,
+    /// Whatever arrives until the line has been silent for `gap_ms`.
+    Gap,
+}
+
+/// How a stream or file is cut into frames. Byte marks are texts in which each character up to U+00FF stands for
+/// one byte; control characters are written as TOML escapes: `"\u0002"` is STX, `"\f"` a form feed.
+#[derive(Clone, Debug, Default, Deserialize, JsonSchema)]
+#[serde(deny_unknown_fields)]
+pub struct Framing {
+    /// What ends a frame. Default: `"lines"`.
+    #[serde(default)]
+    pub kind: FramingKind,
+    /// The one line end, where CR, LF and CR LF alike won't do. Example: `"\r\n"`. Applies to the lines of a
+    /// block as well.
+    pub terminator: Option<String>,
+    /// Bytes that every frame begins with. Example: `"\u0002"`.
+    pub start: Option<String>,
+    /// Bytes that end a block. Example: `"\u0003"`, `"\f"`.
+    pub end: Option<String>,
+    /// Pattern of the whole line that begins a block; captures are fields of the block, `count` is checked.
+    /// Example: `'#MEM BEGIN (?<count>\d+)'`.
+    pub start_line: Option<String>,
+    /// Pattern of the whole line that ends a block.
+    pub end_line: Option<String>,
+    /// Whether an empty line ends a block. Default: false.
+    #[serde(default)]
+    pub end_blank_line: bool,
+    /// Bytes that follow the end mark and check value and belong to the frame. Example: `"\r\n"`.
+    pub tail: Option<String>,
+    /// Bytes of a frame of kind `length`, marks and check value included. Example: `25`.
+    pub length: Option<usize>,
+    /// Milliseconds of silence that end a frame. Needed for kind `gap`; optional for the others. Example: `80`.
+    pub gap_ms: Option<u64>,
+    /// Milliseconds of silence after which a frame that was begun counts as cut off. Default: 2000; none for
+    /// rows.
+    pub idle_ms: Option<u64>,
+    /// Bytes that a frame may have at most; beyond, it is damaged (`too-long`). Default: 65536; rows 1048576.
+    pub bytes_max: Option<usize>,
+    /// The quotation mark of rows. Example: `"\""`.
+    pub quote: Option<String>,
+    /// Whether the last row of a file counts without a line end. Default: false, because a half-written file
+    /// ends like that and 2.87 might be the start of 2.870.
+    #[serde(default)]
+    pub unterminated_last_row: bool,
+}
+
+/// Character encodings.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq, Deserialize, JsonSchema)]
+pub enum EncodingName {
+    /// 7-bit ASCII.
+    #[default]
+    #[serde(rename = "ascii")]
+    Ascii,
+    /// UTF-8, with or without a byte order mark.
+    #[serde(rename = "utf-8")]
+    Utf8,
+    /// ISO 8859-1.
+    #[serde(rename = "latin-1")]
+    Latin1,
+    /// Windows code page 1252.
+    #[serde(rename = "windows-1252")]
+    Windows1252,
+    /// UTF-16, low byte first, with or without a byte order mark.
+    #[serde(rename = "utf-16le")]
+    Utf16Le,
+    /// UTF-16, high byte first, with or without a byte order mark.
+    #[serde(rename = "utf-16be")]
+    Utf16Be,
+}
+
+/// How bytes become characters.
+#[derive(Clone, Debug, Default, Deserialize, JsonSchema)]
+#[serde(deny_unknown_fields)]
+pub struct Text {
+    /// Character encoding. Bytes it does not have make a frame damaged (`encoding`). Default: `"ascii"`.
+    #[serde(default)]
+    pub encoding: EncodingName,
+}
+
+/// What every frame must look like as a whole.
+#[derive(Clone, Debug, Default, Deserialize, JsonSchema)]
+#[serde(deny_unknown_fields)]
+pub struct Envelope {
+    /// Characters between the marks, exactly; another length is damage (`length`), never shifted columns.
+    /// Example: `37`.
+    pub length: Option<usize>,
+    /// Pattern that a frame of this instrument begins with. A frame without it is `not-mine`: kept, not raised.
+    /// For rows of a file only the first row is asked. Example: `'RT1,'`.
+    pub mine: Option<String>,
+}
+
+/// How a check value is computed.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Deserialize, JsonSchema)]
+#[serde(rename_all = "kebab-case")]
+pub enum ChecksumKind {
+    /// Exclusive or of all bytes.
+    Xor,
+    /// Sum of all bytes modulo 256.
+    Sum,
+    /// Longitudinal redundancy check: two's complement of the sum modulo 256.
+    Lrc,
+}
+
+/// Which bytes a check value covers.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq, Deserialize, JsonSchema)]
+pub enum Covers {
+    /// What lies between the marks.
+    #[default]
+    #[serde(rename = "payload")]
+    Payload,
+    /// The same and the end mark.
+    #[serde(rename = "payload+end")]
+    PayloadEnd,
+    /// The start mark and what lies between.
+    #[serde(rename = "start+payload")]
+    StartPayload,
+    /// Everything from the start mark to the end mark.
+    #[serde(rename = "start+payload+end")]
+    StartPayloadEnd,
+}
+
+/// How a check value is written.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Deserialize, JsonSchema)]
+#[serde(rename_all = "kebab-case")]
+pub enum Written {
+    /// One raw byte; it may equal any mark and is never taken for one.
+    Byte,
+    /// Two hexadecimal digits.
+    Hex,
+    /// Three decimal digits.
+    Decimal,
+}
+
+/// Where a check value stands.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Deserialize, JsonSchema)]
+#[serde(rename_all = "kebab-case")]
+pub enum ChecksumPlace {
+    /// Behind the end mark of a block.
+    AfterEnd,
+    /// Last in the line, or last before the end mark.
+    Last,
+}
+
+/// The check value of a frame.
+#[derive(Clone, Debug, Deserialize, JsonSchema)]
+#[serde(deny_unknown_fields)]
+pub struct Checksum {
+    /// How it is computed.
+    pub kind: ChecksumKind,
+    /// Which bytes it covers. Default: `"payload"`.
+    #[serde(default)]
+    pub covers: Covers,
+    /// How it is written.
+    pub written: Written,
+    /// Where it stands. Default: behind the end mark of a block that has one (bytes), else last.
+    pub place: Option<ChecksumPlace>,
+    /// The mark between payload and a check value that stands last; for `covers` it is the end mark.
+    /// Example: `"*"`.
+    pub after: Option<String>,
+}
+
+/// Something an instrument tells that is no reading.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Deserialize, JsonSchema)]
+#[serde(rename_all = "kebab-case")]
+pub enum Event {
+    /// It reports an error; the capture `code` is told to people.
+    InstrumentError,
+    /// Its battery is low.
+    BatteryLow,
+}
+
+/// One rule for lines.
+#[derive(Clone, Debug, Deserialize, JsonSchema)]
+#[serde(deny_unknown_fields)]
+pub struct LineRule {
+    /// Regular expression over the whole line (it needs no `^` and `$`); named captures are fields.
+    /// Example: `'(?<quantity>R[a-z]+) +(?<value>\S+) (?<unit>um)'`.
+    pub pattern: String,
+    /// A line that is known and not wanted (a rule, a heading, statistics). Default: false.
+    #[serde(default)]
+    pub ignore: bool,
+    /// What the line tells besides readings.
+    pub event: Option<Event>,
+    /// Whether the fields of a line without value apply to all later lines of the stream or file, until stated
+    /// again. Default: true for rows (the preamble of an export), else false. In a block they apply to the
+    /// whole block in any case.
+    pub carry: Option<bool>,
+    /// Whether the line begins a new record of a block: its fields apply to the lines after it, up to the next
+    /// such line. Default: false.
+    #[serde(default)]
+    pub starts_record: bool,
+}
+
+/// Rows of cells.
+#[derive(Clone, Debug, Deserialize, JsonSchema)]
+#[serde(deny_unknown_fields)]
+pub struct Table {
+    /// The character between cells. Example: `";"`, `"\t"`.
+    pub delimiter: String,
+    /// Pattern of the whole header row as sent. It may come again, with its columns in another order; rows
+    /// before the first one are taken by `[[line]]` rules. Example: `'Nr;.*'`.
+    pub header: Option<String>,
+    /// Field names of the columns from the left, where there is no header row. Example: `["number", "Ra"]`.
+    pub columns: Option<Vec<String>>,
+    /// Pattern of a column heading that holds quantity and unit. Example:
+    /// `'(?<quantity>\S+) \[(?<unit>\S+)\]'`.
+    pub heading: Option<String>,
+    /// Whether the row behind the header states the units. Default: false.
+    #[serde(default)]
+    pub units_row: bool,
+}
+
+/// Keys and values.
+#[derive(Clone, Debug, Deserialize, JsonSchema)]
+#[serde(deny_unknown_fields)]
+pub struct Pairs {
+    /// What stands between key and value. Example: `"="`.
+    pub pair: String,
+    /// What stands between pairs of one line, each line being a record. Absent: every line of a block is one
+    /// pair, and the block is one record. Example: `";"`.
+    pub between: Option<String>,
+}
+
+/// Where the sign of a number stands.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq, Deserialize, JsonSchema)]
+#[serde(rename_all = "kebab-case")]
+pub enum SignPlace {
+    /// Right before the digits, or missing: `-0.003`.
+    #[default]
+    Before,
+    /// Before the digits, blanks between allowed: `- 0.003`.
+    Spaced,
+    /// Right after the digits, or missing: `0.003-`.
+    After,
+    /// There is none.
+    None,
+}
+
+/// How numbers are written. What is not written exactly so is damage (`number`), and a text that can be read as
+/// two different numbers is damage as well (`ambiguous-number`).
+#[derive(Clone, Debug, Deserialize, JsonSchema)]
+#[serde(deny_unknown_fields, default)]
+pub struct Numbers {
+    /// The decimal mark; several characters where several are in use. Default: `"."`. Example: `",."`.
+    pub decimal: String,
+    /// Marks between groups of three digits; several characters where several are in use. Default: none.
+    /// Example: `" "`.
+    pub grouping: String,
+    /// Where the sign stands. Default: `"before"`.
+    pub sign: SignPlace,
+    /// Whether an exponent may follow: `4.120E-07`. Default: false.
+    pub exponent: bool,
+    /// Whether the digit before the decimal mark may be missing: `.415`. Default: false.
+    pub leading_point: bool,
+    /// Whether the digits after the decimal mark may be missing: `12.`. Default: false.
+    pub trailing_point: bool,
+    /// Decimals of numbers sent without a decimal mark: with 3, `00001234` is 1.234. Default: none. A capture
+    /// `decimals` states them per message.
+    pub decimals: Option<u8>,
+}
+
+impl Default for Numbers {
+    fn default() -> Self {
+        Numbers {
+            decimal: ".".to_owned(),
+            grouping: String::new(),
+            sign: SignPlace::Before,
+            exponent: false,
+            leading_point: false,
+            trailing_point: false,
+            decimals: None,
+        }
+    }
+}
+
+/// More about one field.
+#[derive(Clone, Debug, Default, Deserialize, JsonSchema)]
+#[serde(deny_unknown_fields)]
+pub struct Field {
+    /// The unit of its number where the message states none. For a quantity and for `value`, `cutoff`,
+    /// `lambda_s`, `traverse`. Example: `"µm"`.
+    pub unit: Option<String>,
+    /// Whether the unit may stand behind the number in the same field: `0.412 um`. Default: true for `cutoff`,
+    /// `lambda_s` and `traverse`, else false.
+    pub unit_in_text: Option<bool>,
+    /// Pattern of the whole field; something else is damage. Example: `'\d{4}'`.
+    pub pattern: Option<String>,
+    /// How `date` and `time` are written, in the letters of ISO 8601: `YYYY` `YY` (20YY) `MM` `M` `DD` `D` `hh`
+    /// `h` `mm` `ss`, `f` for decimals of a second, `Z` for a zone. Example: `"DD.MM.YYYY hh:mm"`. Default: the
+    /// field is in ISO 8601 form already.
+    pub format: Option<String>,
+    /// Decimals of a number sent without a decimal mark. Default: as `numbers.decimals`.
+    pub decimals: Option<u8>,
+    /// Whether the field is checked (`pattern`) and then left out. Default: false.
+    #[serde(default)]
+    pub ignore: bool,
+}
+
+/// What stands in place of a number, or beside it.
+#[derive(Clone, Debug, Deserialize, JsonSchema)]
+#[serde(deny_unknown_fields)]
+pub struct MarkRule {
+    /// Pattern of the whole value field. The capture `code` is the instrument's own code; the capture `value`
+    /// is a number beside the mark. Example: `'-+'`, `'(?<code>E-\d+)'`, `'~(?<value>.+)'`.
+    pub pattern: String,
+    /// What it means.
+    pub means: Mark,
+}
+
+/// What a verdict of the instrument means.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Deserialize, JsonSchema)]
+#[serde(rename_all = "lowercase")]
+pub enum VerdictWord {
+    /// Within the limits that the instrument knows.
+    In,
+    /// Outside them.
+    Out,
+}
+
+/// What makes a reading.
+#[derive(Clone, Debug, Default, Deserialize, JsonSchema)]
+#[serde(deny_unknown_fields)]
+pub struct ReadingRule {
+    /// The quantity where the message names none. Example: `"L"`.
+    pub quantity: Option<String>,
+    /// The unit where the message states none, for quantities that it fits. Example: `"µm"`.
+    pub unit: Option<String>,
+    /// Fields and quantities that every record must have; without one of them the frame is damaged
+    /// (`missing-field`). Example: `["number", "Ra", "Rz"]`.
+    #[serde(default)]
+    pub required: Vec<String>,
+    /// Fields that together make a measurement unique: the same again, with the same quantity and digits, is a
+    /// repeat, noted and not counted. Only `number`, `time`, `program`, `part`, `channel`, `remark`. Default:
+    /// none, and two equal readings are two measurements. Example: `["number", "time"]`.
+    #[serde(default)]
+    pub unique_by: Vec<String>,
+    /// Whether readings come from the instrument's memory rather than from the moment of measuring. Default:
+    /// false.
+    #[serde(default)]
+    pub stored: bool,
+    /// Whether one record of a block may state a quantity more than once (several traces). Default: false: the
+    /// same quantity twice is two merged messages, and damage.
+    #[serde(default)]
+    pub quantity_again: bool,
 }
 
 /// A fault of a definition that the form of the file can't show: where in the document, what, a way out.
@@ -44,6 +475,6 @@ pub enum Step {
 impl Definition {
     /// Checks that the parts agree and compiles patterns; every fault at once.
     pub fn compile(self) -> Result<Instrument, Vec<Fault>> {
-        Ok(Instrument::new(self))
+        Instrument::compile(self)
     }
 }

@@ -1,6 +1,6 @@
 //! A compiled definition: it hands out framers and decoders and knows what makes two readings the same.
 
-use crate::definition::Definition;
+use crate::definition::{Definition, Fault};
 use crate::frame::{Frame, Framer};
 use crate::reading::{Decoded, Outcome};
 
@@ -16,13 +16,19 @@ pub struct Instrument {
 pub struct Decoder {}
 
 impl Instrument {
-    pub(crate) fn new(definition: Definition) -> Self {
-        Instrument { definition }
+    pub(crate) fn compile(definition: Definition) -> Result<Self, Vec<Fault>> {
+        Ok(Instrument { definition })
     }
 
     /// The definition's name.
     pub fn name(&self) -> &str {
         &self.definition.instrument.name
+    }
+
+    /// What makes a reading the same measurement as another one: the fields of `unique_by`, the quantity and the
+    /// digits. `None` where the definition declares nothing, or a declared field is not there.
+    pub fn identity_key(&self, _reading: &crate::reading::Reading) -> Option<String> {
+        None
     }
 
     /// Whether damage to a frame can be detected (a checksum).
@@ -44,6 +50,13 @@ impl Instrument {
 impl Decoder {
     /// What one frame says. Never fails, never panics.
     pub fn decode(&mut self, _frame: &Frame) -> Decoded {
-        Decoded { outcome: Outcome::NotMine, reason: None, detail: None, readings: vec![], traces: vec![], remarks: vec![] }
+        Decoded {
+            outcome: Outcome::NotMine,
+            reason: None,
+            detail: None,
+            readings: vec![],
+            traces: vec![],
+            remarks: vec![],
+        }
     }
 }

@@ -9,15 +9,23 @@ mod frame;
 mod instrument;
 mod quantity;
 mod reading;
+mod recording;
+mod report;
 mod unit;
 mod value;
 
-pub use definition::{Definition, Fault, Step};
+pub use definition::{
+    About, Checksum, ChecksumKind, ChecksumPlace, Covers, Definition, EncodingName, Envelope, Event, Fault, Field,
+    Framing, FramingKind, LineRule, MarkRule, Numbers, Pairs, ReadingRule, SignPlace, Step, Table, Text, VerdictWord,
+    Written,
+};
 pub use frame::{Close, Frame, Framer, Tick};
 pub use instrument::{Decoder, Instrument};
 pub use quantity::{Quantity, QuantityKind};
 pub use reading::{
     Conditions, Decoded, Identity, InstrumentLimits, LengthText, Mark, Outcome, Reading, Reason, Remark, Trace, Verdict,
 };
+pub use recording::{Direction, Input, InputFault, InputKind, RecordedChunk, RecordingHeader, from_hex, to_hex};
+pub use report::{FrameReport, ReadingReport, examine};
 pub use unit::{Unit, UnitKind};
 pub use value::{NumberFault, Value};

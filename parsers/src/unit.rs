@@ -86,10 +86,7 @@ impl Unit {
 
     /// Reads a symbol or one of its plain spellings, to the letter.
     pub fn parse(text: &str) -> Option<Unit> {
-        TABLE
-            .iter()
-            .find(|(_, symbol, spellings, _)| *symbol == text || spellings.contains(&text))
-            .map(|row| row.0)
+        TABLE.iter().find(|(_, symbol, spellings, _)| *symbol == text || spellings.contains(&text)).map(|row| row.0)
     }
 
     /// The symbol as printed everywhere: U+00B5 for micro.

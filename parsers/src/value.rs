@@ -62,9 +62,7 @@ impl Value {
         } else {
             (mantissa, u32::try_from(scale).map_err(|_| NumberFault::TooLong)?)
         };
-        Decimal::try_from_i128_with_scale(mantissa, scale)
-            .map(Value)
-            .map_err(|_| NumberFault::TooLong)
+        Decimal::try_from_i128_with_scale(mantissa, scale).map(Value).map_err(|_| NumberFault::TooLong)
     }
 
     /// The exact number behind the digits.
@@ -126,7 +124,8 @@ mod tests {
 
     #[test]
     fn what_is_no_number_is_refused() {
-        for text in ["", "+", ".", "-.", "1_0", "1,2", "1.2.3", "0x10", "e5", "1e", "1e+", "1e123", "∞", "NaN", " 1"] {
+        for text in ["", "+", ".", "-.", "1_0", "1,2", "1.2.3", "0x10", "e5", "1e", "1e+", "1e123", "∞", "NaN", " 1"]
+        {
             assert_eq!(shown(text), None, "{text:?}");
         }
         assert_eq!(Value::parse("1e-29"), Err(NumberFault::TooLong));
