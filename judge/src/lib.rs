@@ -1,10 +1,31 @@
 //! Whether it *conforms*: limits, conditions, the state of the gauge, pieces and their slots.
 //!
 //! Everything here is a pure function of its arguments. The daemon's writer calls [`judge`] inside the
-//! transaction that stores a reading and keeps the returned [`Piece`] for the next one.
+//! transaction that stores a reading and keeps the returned [`Piece`] for the next one; after a restart it gets
+//! the same piece from the stored rows by [`Piece::rebuild`]. [`end_piece`] ends a piece by word of a person.
+//!
+//! What counts for a slot is the first value, or the first values of a rule that needs several: a later attempt is
+//! kept and judged on its own and never changes the verdict.
 
+mod closing;
+mod conditions;
+mod explain;
+mod filter;
+mod gauge;
+mod judging;
+mod limits;
 mod piece;
+mod plausible;
 mod row;
+mod rule;
 
-pub use piece::{Attempt, Piece, Slot};
+pub use closing::end_piece;
+pub use explain::explain;
+pub use filter::Filter;
+pub use gauge::gauge_state;
+pub use judging::{Circumstances, Judgement, judge};
+pub use limits::{PRINTED_DIGITS, in_unit};
+pub use piece::{Attempt, Piece, Slot, StoredReading};
+pub use plausible::Band;
 pub use row::{GaugeState, Kind, Mode, Outcome, Reason, Row, Source};
+pub use rule::{Unjudgeable, check, rule_code};

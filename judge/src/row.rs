@@ -171,6 +171,20 @@ codes! {
     }
 }
 
+impl Reason {
+    /// Whether it stands beside a judged value as a caution, so that verdict and part must carry it on.
+    pub(crate) fn is_caution(self) -> bool {
+        !matches!(
+            self,
+            Reason::WithinLimits
+                | Reason::AboveUpper
+                | Reason::BelowLower
+                | Reason::InsideGuardBand
+                | Reason::MoreTracesNeeded
+        )
+    }
+}
+
 /// One row of a result, as far as judging knows it; capture and store add time, place and number.
 #[derive(Clone, Debug, PartialEq)]
 pub struct Row {
@@ -234,4 +248,42 @@ pub struct Row {
     pub gauge_state: Option<GaugeState>,
     /// The instrument's own verdict, as sent.
     pub instrument_verdict: Option<String>,
+}
+
+impl Row {
+    /// A row with nothing in it but its kind and mode.
+    pub fn blank(kind: Kind, mode: Mode) -> Self {
+        Row {
+            kind,
+            reading: None,
+            gauge: None,
+            serial: None,
+            piece: None,
+            cycle: None,
+            mode,
+            balloon: None,
+            feature: None,
+            quantity: None,
+            value: None,
+            unit: None,
+            value_as_sent: None,
+            unit_as_sent: None,
+            mark: None,
+            lower: None,
+            upper: None,
+            rule: None,
+            outcome: None,
+            reasons: Vec::new(),
+            trace: None,
+            attempt: None,
+            cutoff_mm: None,
+            sections: None,
+            lambda_s_um: None,
+            filter: None,
+            standard: None,
+            conditions_source: None,
+            gauge_state: None,
+            instrument_verdict: None,
+        }
+    }
 }

@@ -1,0 +1,182 @@
+//! Under which conditions a value was measured, where they are known from, and whether they are those required.
+//!
+//! What the message states (*observed*) beats what the register says the gauge is set to (*declared*). What a job
+//! requires is never taken for what was.
+
+use ridgepost_config::{Amount, Characteristic, Settings};
+use ridgepost_parsers::{LengthText, Reading, Unit, Value};
+use ridgepost_texture::nominal_cutoff_mm;
+use rust_decimal::Decimal;
+
+use crate::filter::{plain, same_filter};
+use crate::limits::micrometres;
+use crate::row::{Reason, Row, Source};
+
+/// One condition: what it is and where that is known from. `value` is `None` where the message states something
+/// that can't be read: then the register does not know better.
+#[derive(Clone, Debug, PartialEq)]
+struct Known<T> {
+    value: Option<T>,
+    source: Source,
+}
+
+/// The conditions of one reading.
+#[derive(Clone, Debug, PartialEq)]
+pub(crate) struct Measured {
+    /// λc in micrometres.
+    cutoff: Known<Decimal>,
+    /// λs in micrometres.
+    lambda_s: Known<Decimal>,
+    sections: Known<u32>,
+    filter: Known<String>,
+    standard: Known<String>,
+    program: Known<String>,
+}
+
+impl<T> Known<T> {
+    /// `observed`: `None` where the message is silent, `Some(None)` where it can't be read.
+    fn new(observed: Option<Option<T>>, declared: Option<T>) -> Self {
+        match (observed, declared) {
+            (Some(value), _) => Known { source: source_of(value.as_ref(), Source::Observed), value },
+            (None, value) => Known { source: source_of(value.as_ref(), Source::Declared), value },
+        }
+    }
+
+    /// What a requirement says to it.
+    fn meets<R>(&self, required: Option<R>, same: impl Fn(&T, R) -> bool) -> Met {
+        match (required, &self.value) {
+            (None, _) => Met::NotAsked,
+            (Some(_), None) => Met::Unknown,
+            (Some(required), Some(value)) => {
+                if same(value, required) {
+                    Met::Yes
+                } else {
+                    Met::No
+                }
+            }
+        }
+    }
+}
+
+fn source_of<T>(value: Option<&T>, source: Source) -> Source {
+    if value.is_some() { source } else { Source::Unknown }
+}
+
+/// Whether a required condition is met.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+enum Met {
+    NotAsked,
+    Yes,
+    No,
+    Unknown,
+}
+
+impl Measured {
+    /// Merges what the message states with what the gauge is declared to be set to.
+    pub(crate) fn of(reading: &Reading, declared: Option<&Settings>) -> Self {
+        let sent = &reading.conditions;
+        let length = |text: LengthText| micrometres(text.value.decimal(), text.unit);
+        let amount = |amount: Amount| micrometres(amount.number, amount.unit);
+        let sections = |text: &String| text.trim().parse().ok();
+        Measured {
+            cutoff: Known::new(sent.cutoff.map(length), declared.and_then(|set| set.cutoff).and_then(amount)),
+            lambda_s: Known::new(sent.lambda_s.map(length), declared.and_then(|set| set.lambda_s).and_then(amount)),
+            sections: Known::new(sent.sections.as_ref().map(sections), declared.and_then(|set| set.sections)),
+            filter: Known::new(sent.filter.clone().map(Some), declared.and_then(|set| set.filter.clone())),
+            standard: Known::new(sent.standard.clone().map(Some), declared.and_then(|set| set.standard.clone())),
+            program: Known::new(
+                reading.identity.program.clone().map(Some),
+                declared.and_then(|set| set.program.clone()),
+            ),
+        }
+    }
+
+    /// Why these conditions don't let a value be judged by a characteristic; nothing where they do.
+    pub(crate) fn obstacles(&self, characteristic: &Characteristic, accept_unknown: bool) -> Vec<Reason> {
+        let required = &characteristic.conditions;
+        let met = self.met(required);
+        let program = self.program.meets(required.program.as_ref(), |is, due| same_program(is, due));
+        let mut reasons = Vec::new();
+        if met.contains(&Met::No) {
+            reasons.push(Reason::ConditionsMismatch);
+        }
+        if program == Met::No {
+            reasons.push(Reason::ProgramMismatch);
+        }
+        let unknown = self.lacks_cutoff(characteristic.quantity.is_texture());
+        if !accept_unknown && (unknown || program == Met::Unknown || met.contains(&Met::Unknown)) {
+            reasons.push(Reason::ConditionsUnknown);
+        }
+        reasons
+    }
+
+    /// How the required conditions, the program apart, are met.
+    fn met(&self, required: &Settings) -> [Met; 5] {
+        let length = |is: &Decimal, due: Amount| micrometres(due.number, due.unit) == Some(*is);
+        let cutoff = |is: &Decimal, due: Amount| {
+            micrometres(due.number, due.unit).is_some_and(|due| cutoff_mm(due) == cutoff_mm(*is))
+        };
+        [
+            self.cutoff.meets(required.cutoff, cutoff),
+            self.lambda_s.meets(required.lambda_s, length),
+            self.sections.meets(required.sections, |is, due| *is == due),
+            self.filter.meets(required.filter.as_ref(), |is, due| same_filter(is, due)),
+            self.standard.meets(required.standard.as_ref(), |is, due| plain(is) == plain(due)),
+        ]
+    }
+
+    /// A parameter of a profile means nothing without its cutoff.
+    fn lacks_cutoff(&self, texture: bool) -> bool {
+        texture && self.cutoff.value.is_none()
+    }
+
+    /// Where the conditions are known from: `unknown` where the cutoff of a texture parameter, or one required, is
+    /// not known; `None` where nothing is known and nothing needed.
+    fn source(&self, texture: bool, required: Option<&Settings>) -> Option<Source> {
+        let program = required.and_then(|required| required.program.as_ref());
+        let needed = required.is_some_and(|required| self.met(required).contains(&Met::Unknown))
+            || (program.is_some() && self.program.value.is_none());
+        if needed || self.lacks_cutoff(texture) {
+            return Some(Source::Unknown);
+        }
+        let shown = [
+            self.cutoff.source,
+            self.lambda_s.source,
+            self.sections.source,
+            self.filter.source,
+            self.standard.source,
+            if program.is_some() { self.program.source } else { Source::Unknown },
+        ];
+        match (shown.contains(&Source::Observed), shown.contains(&Source::Declared)) {
+            (true, true) => Some(Source::Mixed),
+            (true, false) => Some(Source::Observed),
+            (false, true) => Some(Source::Declared),
+            (false, false) => None,
+        }
+    }
+
+    /// Writes the conditions into a row; what is not known stays empty.
+    pub(crate) fn fill(&self, row: &mut Row, texture: bool, required: Option<&Settings>) {
+        row.cutoff_mm = self.cutoff.value.map(|cutoff| Value::from(cutoff_mm(cutoff)));
+        row.sections = self.sections.value;
+        row.lambda_s_um = self.lambda_s.value.map(|lambda_s| Value::from(lambda_s.normalize()));
+        row.filter = self.filter.value.clone();
+        row.standard = self.standard.value.clone();
+        row.conditions_source = self.source(texture, required);
+    }
+}
+
+/// A cutoff in mm: the metric nominal it stands for, else its own length.
+fn cutoff_mm(micrometres: Decimal) -> Decimal {
+    let own = || Unit::Micrometre.convert(micrometres, Unit::Millimetre).unwrap_or(micrometres);
+    nominal_cutoff_mm(micrometres).unwrap_or_else(own).normalize()
+}
+
+/// Whether two names mean one stored program: leading zeros and letter case are typing.
+fn same_program(first: &str, second: &str) -> bool {
+    let name = |text: &str| {
+        let name = text.trim().to_lowercase();
+        if name.bytes().all(|byte| byte.is_ascii_digit()) { name.trim_start_matches('0').to_owned() } else { name }
+    };
+    name(first) == name(second)
+}

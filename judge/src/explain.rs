@@ -1,0 +1,95 @@
+//! Each reason in plain words, for the person at the bench.
+
+use crate::row::Reason;
+
+/// What a reason of a row means and what can be done: a code, or `missing:12,14`. A code that is none of the list is
+/// handed back as unknown.
+pub fn explain(reason: &str) -> String {
+    if let Some(balloons) = reason.strip_prefix("missing:") {
+        let word = if balloons.contains(',') { "balloons" } else { "balloon" };
+        return format!("no verdict yet for {word} {}: measure what is missing", balloons.replace(',', ", "));
+    }
+    match Reason::parse(reason) {
+        Some(reason) => reason.explanation().to_owned(),
+        None => format!("`{reason}` is no reason that this version knows"),
+    }
+}
+
+impl Reason {
+    /// What it means and what can be done about it: lower case, no full stop.
+    pub fn explanation(self) -> &'static str {
+        match self {
+            Reason::WithinLimits => "the value lies within the limits; a value on a limit is within",
+            Reason::AboveUpper => "the value is greater than the upper limit",
+            Reason::BelowLower => "the value is smaller than the lower limit",
+            Reason::InsideGuardBand => {
+                "the value is so near to the limit that the uncertainty of measuring does not let one say"
+            }
+            Reason::MoreTracesNeeded => {
+                "the rule needs more traces before it can decide: measure again at another place"
+            }
+            Reason::Mark => "the instrument showed a mark in place of a good number (over, under, not settled, error)",
+            Reason::NoJob => "no job was open when it was measured: open the job first",
+            Reason::NoCharacteristic => {
+                "the open job asks for no such quantity from this station: kept for information"
+            }
+            Reason::Unassigned => "nobody knows which piece it belongs to: assign it",
+            Reason::StoredReading => {
+                "it comes from the instrument's memory or came late, and nothing ties it to a part and a job of its time"
+            }
+            Reason::ConditionsMismatch => {
+                "it was measured with other settings (cutoff, sections, filter, standard) than the job requires: set the instrument and measure again"
+            }
+            Reason::ConditionsUnknown => {
+                "nobody knows with which settings it was measured: let the instrument send them, or declare them in the gauge register"
+            }
+            Reason::ProgramMismatch => "the instrument ran another stored program than the job requires",
+            Reason::UnitSuspect => {
+                "the unit does not look right: the number would fit with another one (inch and mm, µm and nm)"
+            }
+            Reason::Implausible => {
+                "the number is outside of what this quantity can be here: look at unit, decimal mark and set-up"
+            }
+            Reason::OrderBroken => {
+                "values of one trace contradict each other: Ra, Rq, Rz, Rmax and Rt must rise in this order"
+            }
+            Reason::GaugeUnverified => "the gauge has no good verification: verify it",
+            Reason::GaugeOverdue => "the gauge's calibration or verification has run out: have it renewed",
+            Reason::GaugeFailed => "the gauge was found bad and set aside: use another one",
+            Reason::GaugeUnknown => "the gauge is not in the register: register it",
+            Reason::RetestLimit => "there were more retests than are allowed",
+            Reason::InstrumentDisagrees => {
+                "the instrument's own verdict is another one: its limits are not those of the job, look at its program"
+            }
+            Reason::TraceDisagrees => "the value computed anew from the profile is another one than the instrument's",
+            Reason::Skidded => "a tester with a skid can't measure this quantity: use a skidless one",
+            Reason::Missing => "something that was due has no verdict: measure what is missing",
+            Reason::SpecimenReading => "it is a reading of a specimen, not of a part",
+            Reason::Mode => "it was not taken in production",
+            Reason::Voided => "it was declared void",
+            Reason::Superseded => "another row took its place",
+        }
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn every_reason_has_words_of_its_own() {
+        let mut words: Vec<_> = Reason::ALL.iter().map(|reason| reason.explanation()).collect();
+        assert!(words.iter().all(|words| !words.ends_with('.') && words.len() > 10));
+        words.sort_unstable();
+        words.dedup();
+        assert_eq!(words.len(), Reason::ALL.len());
+    }
+
+    #[test]
+    fn missing_names_its_balloons() {
+        assert!(explain("missing:12,14").contains("balloons 12, 14"));
+        assert!(explain("missing:12").contains("balloon 12:"));
+        assert_eq!(explain("no-job"), Reason::NoJob.explanation());
+        assert!(explain("nonsense").contains("nonsense"));
+    }
+}

@@ -1,0 +1,45 @@
+//! In what state a gauge is on a day, by the register alone.
+
+use jiff::civil::Date;
+use ridgepost_config::Gauge;
+
+use crate::row::{GaugeState, Reason};
+
+/// State of a gauge on the local day `today`, and why it is not good; no reason beside `verified`.
+///
+/// A day named as the last one still counts. A verification without a last day holds until the calibration is due.
+pub fn gauge_state(gauge: Option<&Gauge>, today: Date) -> (GaugeState, Vec<Reason>) {
+    let state = match gauge {
+        None => GaugeState::Unknown,
+        Some(gauge) => registered(gauge, today),
+    };
+    (state, state.reason().into_iter().collect())
+}
+
+fn registered(gauge: &Gauge, today: Date) -> GaugeState {
+    if gauge.failed.is_some() {
+        return GaugeState::Failed;
+    }
+    if gauge.calibration_due.is_some_and(|due| due < today) {
+        return GaugeState::Overdue;
+    }
+    match &gauge.verified {
+        None => GaugeState::Unverified,
+        Some(verified) if verified.until.is_some_and(|until| until < today) => GaugeState::Overdue,
+        Some(verified) if verified.on > today => GaugeState::Unverified,
+        Some(_) => GaugeState::Verified,
+    }
+}
+
+impl GaugeState {
+    /// What a reading of a gauge in this state is held or marked for; `None` where the state is good.
+    pub fn reason(self) -> Option<Reason> {
+        match self {
+            GaugeState::Verified => None,
+            GaugeState::Unverified => Some(Reason::GaugeUnverified),
+            GaugeState::Overdue => Some(Reason::GaugeOverdue),
+            GaugeState::Failed => Some(Reason::GaugeFailed),
+            GaugeState::Unknown => Some(Reason::GaugeUnknown),
+        }
+    }
+}

@@ -1,0 +1,320 @@
+//! The readings of one measurement, judged by the open job: which slot each is for, what keeps it from being
+//! judged, how it stands to its limits, and what that makes of slot and piece.
+
+use ridgepost_config::{Characteristic, Gate, Gauge, Job};
+use ridgepost_parsers::{Mark, QuantityKind, Reading, Value, Verdict};
+
+use crate::closing::{close, describe, name, place, verdict_row};
+use crate::conditions::Measured;
+use crate::limits::{Standing, in_unit, standing};
+use crate::piece::{Attempt, Piece};
+use crate::plausible::{broken_order, obstacles};
+use crate::row::{GaugeState, Kind, Mode, Outcome, Reason, Row};
+use crate::rule::{Decision, Unjudgeable, acceptance, check};
+
+/// What is known beside the readings.
+#[derive(Clone, Copy, Debug)]
+pub struct Circumstances<'a> {
+    /// The job that was open at the credible time of measuring; `None` where none was or the time is not credible.
+    pub job: Option<&'a Job>,
+    /// Id of the gauge, registered or not; empty where not even that is known.
+    pub gauge_id: &'a str,
+    /// Its entry in the register.
+    pub gauge: Option<&'a Gauge>,
+    /// Its state: [`crate::gauge_state`], or what verifications since have made of it.
+    pub gauge_state: GaugeState,
+    /// Name of the station the readings came from.
+    pub station: &'a str,
+    /// What the cell was doing. Only readings of production are judged by the job.
+    pub mode: Mode,
+    /// The readings come late (an export found after the fact): treated as if each came from the instrument's
+    /// memory.
+    pub late: bool,
+}
+
+/// What judging yields.
+#[derive(Clone, Debug, Default, PartialEq)]
+pub struct Judgement {
+    /// Rows to be stored, in order: each reading, behind it the verdict it brings, last the part.
+    pub rows: Vec<Row>,
+    /// The piece as it stands now: the `piece` of the next call.
+    pub piece: Piece,
+}
+
+/// Judges the readings of one measurement (one record of one frame).
+///
+/// Every reading yields exactly one row: kind `reading`, or `notice` where the job's gate refuses the gauge. All of
+/// a measurement's readings belong to one piece: it is closed behind the last of them once its slots are full, and
+/// before the first where they name another part. Without a job `piece` is handed back as it came; any will do.
+///
+/// # Errors
+/// Where the job can't be judged by, or `piece` is none of its own: see [`Unjudgeable`].
+pub fn judge(circumstances: &Circumstances, piece: &Piece, readings: &[&Reading]) -> Result<Judgement, Unjudgeable> {
+    if let Some(job) = circumstances.job {
+        check(job, piece)?;
+    }
+    let mut bench = Bench { at: circumstances, rows: Vec::new(), piece: piece.clone() };
+    bench.turn_to_first(readings);
+    for (index, (reading, broken)) in readings.iter().zip(broken_order(readings)).enumerate() {
+        bench.take(index, reading, broken)?;
+    }
+    if let Some(job) = circumstances.job
+        && bench.piece.is_complete()
+    {
+        bench.close(job);
+    }
+    Ok(Judgement { rows: bench.rows, piece: bench.piece })
+}
+
+/// Why a reading can't be assigned to a piece of the job, whatever it says.
+fn apart(at: &Circumstances, reading: &Reading) -> Option<Reason> {
+    let late = at.late || reading.stored;
+    if at.mode != Mode::Production {
+        Some(Reason::Mode)
+    } else if late && (at.job.is_none() || reading.identity.part.is_none()) {
+        Some(Reason::StoredReading)
+    } else if at.job.is_none() {
+        Some(Reason::NoJob)
+    } else {
+        None
+    }
+}
+
+/// What the gate makes of the gauge's state: whose reason, and how strict.
+fn gate(at: &Circumstances, job: &Job) -> Option<(Gate, Reason)> {
+    at.gauge_state.reason().map(|reason| (job.gate, reason))
+}
+
+/// Positions of the characteristics that a reading of this station can be for.
+fn candidates(at: &Circumstances, job: &Job, reading: &Reading) -> Vec<usize> {
+    let fits = |characteristic: &Characteristic| {
+        characteristic.quantity == reading.quantity
+            && characteristic.station.as_deref().is_none_or(|station| station == at.station)
+    };
+    (0..job.characteristics.len()).filter(|index| job.characteristics.get(*index).is_some_and(fits)).collect()
+}
+
+/// One measurement on its way through.
+struct Bench<'a> {
+    at: &'a Circumstances<'a>,
+    rows: Vec<Row>,
+    piece: Piece,
+}
+
+/// A reading that found its slot.
+struct Placed<'a> {
+    index: usize,
+    reading: &'a Reading,
+    conditions: Measured,
+    /// Position of characteristic and slot.
+    slot: usize,
+    characteristic: &'a Characteristic,
+    /// It takes part in a broken order of its record.
+    broken: bool,
+}
+
+impl<'a> Bench<'a> {
+    /// Before any reading is taken: turns to the part that the measurement names.
+    fn turn_to_first(&mut self, readings: &[&Reading]) {
+        let Some(job) = self.at.job else { return };
+        if gate(self.at, job).is_some_and(|(gate, _)| gate == Gate::Block) {
+            return;
+        }
+        let assigned =
+            |reading: &&&Reading| apart(self.at, reading).is_none() && !candidates(self.at, job, reading).is_empty();
+        if let Some(part) = readings.iter().filter(assigned).find_map(|reading| reading.identity.part.clone()) {
+            self.turn_to(job, &part);
+        }
+    }
+
+    /// Makes the piece that of `part`: an untouched one takes the name, any other is closed first.
+    fn turn_to(&mut self, job: &Job, part: &str) {
+        if self.piece.serial.as_deref() == Some(part) {
+            return;
+        }
+        if !self.piece.is_untouched() {
+            self.close(job);
+        }
+        self.piece.serial = Some(part.to_owned());
+    }
+
+    fn close(&mut self, job: &Job) {
+        let (row, piece) = close(job, &self.piece);
+        self.rows.push(row);
+        self.piece = piece;
+    }
+
+    /// One reading: its row, and what follows from it.
+    fn take(&mut self, index: usize, reading: &Reading, broken: bool) -> Result<(), Unjudgeable> {
+        let conditions = Measured::of(reading, self.at.gauge.map(|gauge| &gauge.settings));
+        let (Some(job), None) = (self.at.job, apart(self.at, reading)) else {
+            let reason = apart(self.at, reading).unwrap_or(Reason::NoJob);
+            self.set_aside(index, reading, &conditions, reason);
+            return Ok(());
+        };
+        if let Some((Gate::Block, reason)) = gate(self.at, job) {
+            self.rows.push(refusal(self.at, index, reading, reason));
+            return Ok(());
+        }
+        let candidates = candidates(self.at, job, reading);
+        if let (Some(part), false) = (&reading.identity.part, candidates.is_empty()) {
+            self.turn_to(job, part);
+        }
+        let open = |index: &&usize| self.piece.slots.get(**index).is_some_and(|slot| slot.decided.is_none());
+        let slot = candidates.iter().find(open).or(candidates.last()).copied();
+        let Some((slot, characteristic)) = slot.and_then(|slot| Some((slot, job.characteristics.get(slot)?))) else {
+            self.set_aside(index, reading, &conditions, Reason::NoCharacteristic);
+            return Ok(());
+        };
+        self.fill(job, &Placed { index, reading, conditions, slot, characteristic, broken })
+    }
+
+    /// A reading that is for no slot: kept, not judged.
+    fn set_aside(&mut self, index: usize, reading: &Reading, conditions: &Measured, reason: Reason) {
+        let mut row = reading_row(self.at, index, reading);
+        conditions.fill(&mut row, reading.quantity.is_texture(), None);
+        row.serial.clone_from(&reading.identity.part);
+        let same_part = reading.identity.part.is_none() || reading.identity.part == self.piece.serial;
+        if reason == Reason::NoCharacteristic && same_part {
+            place(&mut row, &self.piece);
+        }
+        let reason = if reading.mark.is_some() { Reason::Mark } else { reason };
+        row.outcome = Some(Outcome::Unjudged);
+        row.reasons = vec![reason.code().to_owned()];
+        self.rows.push(row);
+    }
+
+    /// A reading that is for a slot: judged, unless something stands against it, and kept as an attempt.
+    fn fill(&mut self, job: &Job, placed: &Placed) -> Result<(), Unjudgeable> {
+        let characteristic = placed.characteristic;
+        let acceptance = acceptance(characteristic)?;
+        let mut row = placed_row(self.at, &self.piece, placed);
+        let Some(slot) = self.piece.slots.get_mut(placed.slot) else { return Ok(()) };
+        let was_open = slot.decided.is_none();
+        let (outcome, reasons, trace) = match stand(self.at, job, placed) {
+            Err(obstacles) => (Outcome::Unjudged, obstacles, None),
+            Ok(standing) => {
+                let trace = was_open.then(|| slot.next_trace());
+                let decision = trace.map(|trace| acceptance.decide(standing, trace, characteristic.traces));
+                let (outcome, reason) = own_outcome(standing, decision);
+                (outcome, [vec![reason], cautions(self.at, job, placed.reading, standing)].concat(), trace)
+            }
+        };
+        let attempt = slot.next_attempt();
+        row.outcome = Some(outcome);
+        row.reasons = reasons.iter().map(|reason| reason.code().to_owned()).collect();
+        row.trace = trace;
+        row.attempt = Some(attempt).filter(|attempt| *attempt > 1);
+        let value = row.value.filter(|_| row.unit == Some(characteristic.unit));
+        slot.take(Attempt { gauge: row.gauge.clone(), value, outcome, reasons, attempt, trace });
+        let verdict = (was_open && slot.decided.is_some()).then(|| slot.clone());
+        let verdict = verdict.map(|slot| verdict_row(characteristic, &slot, &self.piece, &row));
+        self.rows.push(row);
+        self.rows.extend(verdict);
+        Ok(())
+    }
+}
+
+/// The outcome of a value and the reason that tells it: by the rule's decision, or on its own where the slot was
+/// decided before.
+fn own_outcome(standing: Standing, decision: Option<Decision>) -> (Outcome, Reason) {
+    match decision {
+        None => (standing.outcome(), standing.reason()),
+        Some(Decision::More) => (Outcome::Undecided, Reason::MoreTracesNeeded),
+        Some(Decision::Conforms) => (Outcome::Conforms, standing.reason()),
+        Some(Decision::Nonconforming) => (Outcome::Nonconforming, standing.reason()),
+    }
+}
+
+/// How a reading stands to its limits, or what keeps it from being judged: the first concern that applies, with
+/// everything that belongs to it.
+fn stand(at: &Circumstances, job: &Job, placed: &Placed) -> Result<Standing, Vec<Reason>> {
+    let (reading, characteristic) = (placed.reading, placed.characteristic);
+    let Some(value) = reading.value.filter(|_| reading.mark.is_none()) else { return Err(vec![Reason::Mark]) };
+    if at.gauge.is_some_and(|gauge| gauge.skidded) && needs_datum(reading) {
+        return Err(vec![Reason::Skidded]);
+    }
+    if let Some((Gate::Hold, reason)) = gate(at, job) {
+        return Err(vec![reason]);
+    }
+    let mismatch = placed.conditions.obstacles(characteristic, job.accept_unknown_conditions);
+    if !mismatch.is_empty() {
+        return Err(mismatch);
+    }
+    let mut doubts = obstacles(reading, value, characteristic);
+    if placed.broken {
+        doubts.push(Reason::OrderBroken);
+    }
+    let standing = reading.unit.and_then(|unit| standing(value, unit, characteristic));
+    match standing {
+        Some(standing) if doubts.is_empty() => Ok(standing),
+        None if doubts.is_empty() => Err(vec![Reason::Implausible]),
+        _ => Err(doubts),
+    }
+}
+
+/// Whether a quantity needs a straight datum, which a skid that follows the surface is not (common practice):
+/// everything of the primary and the waviness profile, and Rt.
+fn needs_datum(reading: &Reading) -> bool {
+    matches!(reading.quantity.kind(), QuantityKind::Primary | QuantityKind::Waviness)
+        || reading.quantity.symbol() == "Rt"
+}
+
+/// What has to be known beside a judged value.
+fn cautions(at: &Circumstances, job: &Job, reading: &Reading, standing: Standing) -> Vec<Reason> {
+    let disagrees = match reading.verdict {
+        Some(Verdict::In) => standing != Standing::Within,
+        Some(Verdict::Out) => standing == Standing::Within,
+        None => false,
+    };
+    let disagrees = disagrees.then_some(Reason::InstrumentDisagrees);
+    disagrees.into_iter().chain(gate(at, job).map(|(_, reason)| reason)).collect()
+}
+
+/// What a row says of a reading, whatever becomes of it: value and unit as sent.
+fn reading_row(at: &Circumstances, index: usize, reading: &Reading) -> Row {
+    let mut row = Row::blank(Kind::Reading, at.mode);
+    row.reading = Some(index);
+    row.gauge = gauge_id(at);
+    row.gauge_state = Some(at.gauge_state);
+    row.quantity = Some(reading.quantity.clone());
+    row.value = reading.value;
+    row.unit = reading.unit;
+    row.value_as_sent = Some(reading.value_as_sent.clone());
+    row.unit_as_sent.clone_from(&reading.unit_as_sent);
+    row.mark = reading.mark.map(Mark::code);
+    row.instrument_verdict.clone_from(&reading.instrument_verdict);
+    row
+}
+
+fn gauge_id(at: &Circumstances) -> Option<String> {
+    Some(at.gauge_id).filter(|id| !id.is_empty()).map(str::to_owned)
+}
+
+/// What a row says of a reading for a slot: beside that the requirement, with value and limits in the limit's unit
+/// where the value has one of its kind.
+fn placed_row(at: &Circumstances, piece: &Piece, placed: &Placed) -> Row {
+    let (reading, characteristic) = (placed.reading, placed.characteristic);
+    let mut row = reading_row(at, placed.index, reading);
+    placed.conditions.fill(&mut row, reading.quantity.is_texture(), Some(&characteristic.conditions));
+    place(&mut row, piece);
+    name(&mut row, characteristic);
+    let convert = |value: Value| in_unit(value, reading.unit?, characteristic.unit);
+    let converted = reading.value.and_then(convert);
+    if converted.is_some() || reading.value.is_none() {
+        describe(&mut row, characteristic);
+        row.value = converted;
+    }
+    row
+}
+
+/// The notice in place of a reading whose gauge the job's gate refuses: what was refused and why, no value.
+fn refusal(at: &Circumstances, index: usize, reading: &Reading, reason: Reason) -> Row {
+    let mut row = Row::blank(Kind::Notice, at.mode);
+    row.reading = Some(index);
+    row.gauge = gauge_id(at);
+    row.gauge_state = Some(at.gauge_state);
+    row.quantity = Some(reading.quantity.clone());
+    row.reasons = vec![reason.code().to_owned()];
+    row
+}
