@@ -6,3 +6,4 @@
 
 pub mod corpus;
 pub mod seed;
+pub mod tidy;
