@@ -4,6 +4,11 @@
 //! It is a library of test code: where it can't go on, it stops the test that uses it.
 #![allow(clippy::unwrap_used, clippy::expect_used, clippy::panic)]
 
+pub mod cell;
 pub mod corpus;
+pub mod drops;
+pub mod oracle;
+pub mod patience;
+pub mod pty;
 pub mod seed;
 pub mod tidy;

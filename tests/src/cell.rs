@@ -1,0 +1,341 @@
+//! A cell in a temporary folder and the real program at work in it: started, asked, stopped and killed.
+
+use std::fs::{self, File};
+use std::os::unix::process::CommandExt;
+use std::path::{Path, PathBuf};
+use std::process::{Child, Command, ExitStatus, Stdio};
+use std::time::Duration;
+
+use rustix::process::{Pid, Signal, kill_process};
+use serde_json::Value;
+
+use crate::drops::Drops;
+use crate::oracle::Store;
+use crate::patience::{until, until_true, within};
+use crate::pty::Line;
+
+/// A cell and, while it runs, its daemon.
+#[derive(Debug)]
+pub struct Cell {
+    folder: tempfile::TempDir,
+    binary: PathBuf,
+    environment: Vec<(String, String)>,
+    user: Option<u32>,
+    stations: String,
+    sinks: String,
+    gauges: String,
+    daemon: Option<Child>,
+}
+
+/// What a command said.
+#[derive(Debug)]
+pub struct Said {
+    /// How it ended.
+    pub status: ExitStatus,
+    /// Its output.
+    pub stdout: String,
+    /// Its messages.
+    pub stderr: String,
+}
+
+impl Said {
+    /// The output as JSON Lines; stops the test where a line is none.
+    pub fn json(&self) -> Vec<Value> {
+        let read =
+            |line: &str| serde_json::from_str(line).unwrap_or_else(|error| panic!("{line:?}: {error}\n{self:?}"));
+        self.stdout.lines().map(read).collect()
+    }
+
+    /// The exit status as a number.
+    pub fn code(&self) -> Option<i32> {
+        self.status.code()
+    }
+}
+
+impl Cell {
+    /// An empty cell for the program at `binary`.
+    pub fn new(binary: &str) -> Cell {
+        let folder = tempfile::tempdir().unwrap();
+        for name in ["cell/jobs", "cell/instruments", "exports", "drops", "by-id", "run"] {
+            fs::create_dir_all(folder.path().join(name)).unwrap();
+        }
+        let (stations, sinks, gauges) = (String::new(), String::new(), String::new());
+        let mut cell = Cell {
+            folder,
+            binary: binary.into(),
+            environment: vec![],
+            user: None,
+            stations,
+            sinks,
+            gauges,
+            daemon: None,
+        };
+        let run = cell.path("run").display().to_string();
+        cell.environment.push(("XDG_RUNTIME_DIR".into(), run.clone()));
+        cell.environment.push(("RUNTIME_DIRECTORY".into(), run));
+        cell
+    }
+
+    /// A path below the temporary folder: `cell/...`, `exports/STATION`, `drops/SINK`, `by-id/STATION`, `store/store.db`.
+    pub fn path(&self, name: &str) -> PathBuf {
+        self.folder.path().join(name)
+    }
+
+    /// Sets a variable of the daemon's and the commands' environment.
+    pub fn set(&mut self, name: &str, value: &str) {
+        self.environment.retain(|(set, _)| set != name);
+        self.environment.push((name.to_owned(), value.to_owned()));
+    }
+
+    /// Runs daemon and commands as another user; the store's folder becomes that user's.
+    pub fn run_as(&mut self, user: u32) {
+        self.user = Some(user);
+        for name in ["store", "run", "exports", "drops"] {
+            let path = self.path(name);
+            fs::create_dir_all(&path).unwrap();
+            std::os::unix::fs::chown(&path, Some(user), Some(user)).unwrap();
+        }
+        let open = std::os::unix::fs::PermissionsExt::from_mode(0o755);
+        fs::set_permissions(self.folder.path(), open).unwrap();
+    }
+
+    /// Writes a file of the cell folder.
+    pub fn write(&self, name: &str, text: &str) {
+        let path = self.path("cell").join(name);
+        fs::create_dir_all(path.parent().unwrap()).unwrap();
+        fs::write(path, text).unwrap();
+    }
+
+    /// Adds an instrument definition; its name is the one inside.
+    pub fn instrument(&self, file: &str, definition: &str) {
+        self.write(&format!("instruments/{file}.toml"), definition);
+    }
+
+    /// Adds a gauge by its entry's text (without the heading).
+    pub fn gauge(&mut self, entry: &str) {
+        self.gauges.push_str(&format!("[[gauge]]\n{entry}\n\n"));
+    }
+
+    /// Adds a port station at `by-id/NAME` and plugs an instrument in there.
+    pub fn port(&mut self, name: &str, instrument: &str, gauge: &str) -> Line {
+        let link = self.path("by-id").join(name);
+        self.stations.push_str(&format!(
+            "[[station]]\nname = \"{name}\"\ninstrument = \"{instrument}\"\ngauge = \"{gauge}\"\n\
+             port = {{ path = \"{}\", baud = 9600, data_bits = 8, parity = \"none\", stop_bits = 1, flow = \"none\" }}\n\n",
+            link.display()
+        ));
+        Line::plugged_in(&link)
+    }
+
+    /// Adds a folder station at `exports/NAME` whose recorded files are moved away.
+    pub fn folder(&mut self, name: &str, instrument: &str, gauge: &str, pattern: &str) -> PathBuf {
+        let path = self.path("exports").join(name);
+        fs::create_dir_all(&path).unwrap();
+        self.stations.push_str(&format!(
+            "[[station]]\nname = \"{name}\"\ninstrument = \"{instrument}\"\ngauge = \"{gauge}\"\n\
+             folder = {{ path = \"{}\", pattern = \"{pattern}\", when_recorded = \"archive\" }}\n\n",
+            path.display()
+        ));
+        path
+    }
+
+    /// Adds a sink of CSV files at `drops/NAME`.
+    pub fn sink(&mut self, name: &str, per: &str) -> PathBuf {
+        let path = self.path("drops").join(name);
+        fs::create_dir_all(&path).unwrap();
+        self.sinks.push_str(&format!(
+            "[[sink]]\nname = \"{name}\"\ncsv = {{ folder = \"{}\", per = \"{per}\" }}\n\n",
+            path.display()
+        ));
+        path
+    }
+
+    /// Writes `cell.toml` and `gauges.toml` from what was added.
+    pub fn configure(&self) {
+        fs::create_dir_all(self.path("store")).unwrap();
+        let head = format!(
+            "[cell]\nname = \"rig\"\ntime_zone = \"UTC\"\n\n[store]\npath = \"{}\"\n\n",
+            self.store_path().display()
+        );
+        self.write("cell.toml", &format!("{head}{}{}", self.stations, self.sinks));
+        self.write("gauges.toml", &self.gauges);
+    }
+
+    /// Where the store lies.
+    pub fn store_path(&self) -> PathBuf {
+        self.path("store/store.db")
+    }
+
+    /// The store, read from outside.
+    #[track_caller]
+    pub fn store(&self) -> Store {
+        until("a store that can be read", || Store::open(&self.store_path()))
+    }
+
+    /// Watches the result files of a sink.
+    pub fn drops(&self, sink: &str) -> Drops {
+        Drops::new(&self.path("drops").join(sink))
+    }
+
+    fn program(&self, arguments: &[&str]) -> Command {
+        let mut command = Command::new(&self.binary);
+        command.args(arguments).arg("--cell").arg(self.path("cell"));
+        command.envs(self.environment.iter().map(|(name, value)| (name, value)));
+        command.stdin(Stdio::null()).current_dir(self.folder.path());
+        if let Some(user) = self.user {
+            command.uid(user).gid(user);
+        }
+        command
+    }
+
+    /// Runs a command to its end.
+    pub fn ask(&self, arguments: &[&str]) -> Said {
+        let output = self.program(arguments).output().unwrap();
+        let text = |bytes: &[u8]| String::from_utf8_lossy(bytes).into_owned();
+        Said { status: output.status, stdout: text(&output.stdout), stderr: text(&output.stderr) }
+    }
+
+    /// Runs a command with `--json` that must succeed.
+    #[track_caller]
+    pub fn ask_json(&self, arguments: &[&str]) -> Vec<Value> {
+        let said = self.ask(&[arguments, &["--json"]].concat());
+        assert!(said.status.success(), "{arguments:?}: {said:?}");
+        said.json()
+    }
+
+    /// Starts the daemon without waiting for anything.
+    pub fn start(&mut self) {
+        assert!(self.daemon.is_none(), "the daemon runs already");
+        let log = File::options().append(true).create(true).open(self.path("log")).unwrap();
+        let mut command = self.program(&["run"]);
+        command.stdout(log.try_clone().unwrap()).stderr(log);
+        self.daemon = Some(command.spawn().unwrap());
+    }
+
+    /// Starts the daemon and waits until it has the instruments' devices open.
+    #[track_caller]
+    pub fn start_listening(&mut self, lines: &[&Line]) {
+        self.start();
+        for line in lines {
+            let device = line.device().expect("an instrument that is plugged in").to_owned();
+            self.until("a station that listens", |cell| cell.has_open(&device).then_some(()));
+        }
+    }
+
+    /// Waits for something the daemon should bring about; where it ends instead, the test stops with its log.
+    #[track_caller]
+    pub fn until<T>(&mut self, what: &str, mut look: impl FnMut(&mut Cell) -> Option<T>) -> T {
+        let found = within(crate::patience::LONG, || {
+            let found = look(self);
+            if found.is_none() && self.has_ended() {
+                panic!("the daemon ended while {what} was waited for:\n{}", self.log_tail());
+            }
+            found
+        });
+        found.unwrap_or_else(|| panic!("waited in vain for {what}:\n{}", self.log_tail()))
+    }
+
+    /// Waits until the daemon's readings of a station number `count` at least.
+    #[track_caller]
+    pub fn until_recorded(&mut self, station: &str, count: usize) {
+        let mut store = None;
+        self.until(&format!("{count} readings of {station}"), |cell| {
+            store = store.take().or_else(|| Store::open(&cell.store_path()));
+            (store.as_ref()?.readings(station).len() >= count).then_some(())
+        });
+    }
+
+    /// Waits until every stored row is delivered, and gives what the folder then held and what is wrong with it.
+    pub fn until_delivered(&mut self, drops: &mut Drops) -> Vec<String> {
+        let store = self.store();
+        let mut findings = Vec::new();
+        let settled = within(crate::patience::LONG, || {
+            findings.extend(drops.look());
+            crate::oracle::deliveries(&store.results(), drops).is_empty().then_some(())
+        });
+        if settled.is_none() {
+            findings.extend(crate::oracle::deliveries(&store.results(), drops));
+        }
+        findings
+    }
+
+    /// Whether the daemon holds a device or file open.
+    pub fn has_open(&self, path: &Path) -> bool {
+        let Some(daemon) = &self.daemon else { return false };
+        let Ok(entries) = fs::read_dir(format!("/proc/{}/fd", daemon.id())) else { return false };
+        entries.flatten().any(|entry| fs::read_link(entry.path()).is_ok_and(|target| target == path))
+    }
+
+    fn has_ended(&mut self) -> bool {
+        self.daemon.as_mut().is_some_and(|daemon| daemon.try_wait().unwrap().is_some())
+    }
+
+    /// Process number of the daemon.
+    pub fn process(&self) -> u32 {
+        self.daemon.as_ref().expect("a running daemon").id()
+    }
+
+    /// Ends the daemon on the spot, as a crash would, and waits until it is gone.
+    pub fn kill(&mut self) {
+        let mut daemon = self.daemon.take().expect("a running daemon");
+        daemon.kill().unwrap();
+        daemon.wait().unwrap();
+    }
+
+    /// Asks the daemon to stop and waits for its end.
+    #[track_caller]
+    pub fn stop(&mut self) -> ExitStatus {
+        let daemon = self.daemon.as_ref().expect("a running daemon");
+        let process = Pid::from_child(daemon);
+        kill_process(process, Signal::TERM).unwrap();
+        self.ended()
+    }
+
+    /// Waits for the daemon's end.
+    #[track_caller]
+    pub fn ended(&mut self) -> ExitStatus {
+        let mut daemon = self.daemon.take().expect("a running daemon");
+        let status = within(Duration::from_secs(15), || daemon.try_wait().unwrap());
+        status.unwrap_or_else(|| {
+            let _ = daemon.kill();
+            let _ = daemon.wait();
+            panic!("the daemon did not stop:\n{}", self.log_tail())
+        })
+    }
+
+    /// Waits until the log holds `text`.
+    #[track_caller]
+    pub fn until_logged(&mut self, text: &str) {
+        until_true(&format!("{text:?} in the log"), || self.log().contains(text));
+    }
+
+    /// Everything the daemon said.
+    pub fn log(&self) -> String {
+        fs::read_to_string(self.path("log")).unwrap_or_default()
+    }
+
+    fn log_tail(&self) -> String {
+        let log = self.log();
+        let lines: Vec<&str> = log.lines().collect();
+        lines[lines.len().saturating_sub(40)..].join("\n")
+    }
+}
+
+impl Drop for Cell {
+    fn drop(&mut self) {
+        if let Some(daemon) = self.daemon.as_mut() {
+            let _ = daemon.kill();
+            let _ = daemon.wait();
+        }
+        if std::thread::panicking() {
+            eprintln!("the daemon said last:\n{}", self.log_tail());
+        }
+    }
+}
+
+/// Puts a file into an export folder whole: written beside, then renamed in.
+pub fn export(folder: &Path, name: &str, bytes: &[u8]) {
+    let part = folder.join(format!(".{name}.part"));
+    fs::write(&part, bytes).unwrap();
+    fs::rename(part, folder.join(name)).unwrap();
+}
