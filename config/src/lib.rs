@@ -1,10 +1,32 @@
 //! What the *shop* asks: TOML to a checked plan.
 //!
 //! Three stages: *said* (what the files hold), *checked* (every fault found, all at once), *planned* (what the
-//! daemon and the judge work with). [`load`] is the one function of the pure crates that reads files.
+//! daemon and the judge work with). [`load`] is the one function of the pure crates that reads files; [`read`] does
+//! the same with texts. [`explain`] tells what a plan means where it says nothing.
 
+mod amount;
+mod check;
 mod diagnostic;
+mod document;
+mod explain;
+mod fields;
+mod load;
+mod nearest;
+mod pattern;
 mod plan;
+mod read;
+mod said;
+mod schema;
+mod shape;
+mod sheet;
+mod walk;
 
-pub use diagnostic::{Code, Diagnostic};
+pub use check::instruments::instrument;
+pub use diagnostic::{Code, Diagnostic, Severity};
+pub use explain::explain;
+pub use fields::{FIELDS, KINDS};
+pub use load::load;
+pub use pattern::matches;
 pub use plan::*;
+pub use read::{Loaded, read};
+pub use schema::schemas;

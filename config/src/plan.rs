@@ -298,6 +298,18 @@ pub enum Rule {
     Mean,
 }
 
+impl Rule {
+    /// The word as a job writes it.
+    pub fn word(self) -> &'static str {
+        match self {
+            Rule::Max => "max",
+            Rule::Sixteen => "16%",
+            Rule::Median => "median",
+            Rule::Mean => "mean",
+        }
+    }
+}
+
 /// Where results go.
 #[derive(Clone, Debug, PartialEq)]
 pub struct Sink {

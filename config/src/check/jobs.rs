@@ -1,0 +1,221 @@
+//! Jobs: what is asked of a part, judged before any part is.
+
+use ridgepost_parsers::{Quantity, QuantityKind};
+
+use super::limits::{Limits, limits};
+use super::{Names, duplicates, plain_id, settings};
+use crate::diagnostic::Code;
+use crate::document::Path;
+use crate::nearest::advice;
+use crate::plan::{Characteristic, Gate, Job, Rule, Settings, Text};
+use crate::said::{CharacteristicSaid, JobFile};
+use crate::sheet::Sheet;
+
+/// Quantities whose symbol takes an argument: levels or sections that tell one from another.
+const WITH_ARGUMENT: [&str; 3] = ["Rmr", "Rdc", "RPc"];
+
+/// Texture heights of one trace, smallest first: Ra <= Rq <= Rz <= Rmax <= Rt.
+const RISING: [&[&str]; 5] = [&["Ra"], &["Rq"], &["Rz"], &["Rmax", "Rz1max"], &["Rt"]];
+
+/// What a job can refer to.
+#[derive(Debug, Default)]
+pub(crate) struct Around {
+    /// Stations of the cell.
+    pub(crate) stations: Names,
+    /// Stations whose gauge is skidded.
+    pub(crate) skidded: Vec<String>,
+}
+
+fn at(index: usize) -> Path {
+    Path::top().key("characteristic").index(index)
+}
+
+/// Where a job's id stands.
+pub(crate) fn id_path() -> Path {
+    Path::top().key("job").key("id")
+}
+
+/// The job, where the file is faultless.
+pub(crate) fn check(sheet: &mut Sheet, said: &JobFile, around: &Around, text: Text) -> Option<Job> {
+    let job = said.job.clone().unwrap_or_default();
+    if let Some(id) = &job.id {
+        plain_id(sheet, &id_path(), id);
+    }
+    let balloons: Vec<_> =
+        said.characteristic.iter().enumerate().map(|(index, said)| (at(index), said.balloon.clone())).collect();
+    duplicates(sheet, "balloon", &balloons, "balloon");
+    let read: Vec<_> = said
+        .characteristic
+        .iter()
+        .enumerate()
+        .map(|(index, said)| characteristic(sheet, &at(index), said, around))
+        .collect();
+    edition_named(sheet, &read);
+    rising(sheet, &read);
+    if sheet.is_faulty(&Path::top()) {
+        return None;
+    }
+    Some(Job {
+        id: job.id?,
+        part_number: job.part_number?,
+        revision: job.revision?,
+        operation: job.operation?,
+        edition: job.edition.map(|edition| edition.word().to_owned()).unwrap_or_default(),
+        gate: job.gate.unwrap_or(Gate::Hold),
+        accept_unknown_conditions: job.accept_unknown_conditions.unwrap_or(false),
+        characteristics: read.into_iter().flatten().collect(),
+        text,
+    })
+}
+
+/// The characteristic as far as its quantity and limits could be read: others are compared with it.
+fn characteristic(
+    sheet: &mut Sheet,
+    path: &Path,
+    said: &CharacteristicSaid,
+    around: &Around,
+) -> Option<Characteristic> {
+    let quantity = said.quantity.as_ref().and_then(|said| quantity(sheet, &path.key("quantity"), &said.0));
+    let limits = limits(sheet, path, said, quantity.as_ref());
+    let conditions = conditions(sheet, path, said, quantity.as_ref());
+    if let Some(rule) = said.rule.filter(|rule| *rule != Rule::Max) {
+        let message = format!("rule `{}` is not judged by this version", rule.word());
+        sheet.fault(
+            &path.key("rule"),
+            Code::Unsupported,
+            message,
+            "write rule = \"max\", which no value may pass; never looser than the others",
+        );
+    }
+    if let Some(station) = &said.station {
+        around.stations.refer(sheet, &path.key("station"), "station", "cell.toml", station);
+        let moved = quantity.as_ref().is_some_and(is_lost_on_a_skid);
+        if moved && around.skidded.contains(station) {
+            let message = format!(
+                "station `{station}` has a skidded gauge, which can't tell {}",
+                said.quantity.as_ref().map_or("it", |said| &said.0)
+            );
+            sheet.warn(
+                &path.key("station"),
+                Code::Contradiction,
+                message,
+                "its readings will be refused: measure it without a skid",
+            );
+        }
+    }
+    let Limits { lower, upper, unit, plausible } = limits?;
+    Some(Characteristic {
+        balloon: said.balloon.clone().unwrap_or_default(),
+        feature: said.feature.clone().unwrap_or_default(),
+        quantity: quantity?,
+        lower,
+        upper,
+        unit,
+        rule: said.rule.unwrap_or(Rule::Max),
+        traces: said.traces.unwrap_or(1),
+        conditions,
+        plausible,
+        station: said.station.clone(),
+    })
+}
+
+/// P and W parameters and Rt need a reference that a skid doesn't keep.
+fn is_lost_on_a_skid(quantity: &Quantity) -> bool {
+    matches!(quantity.kind(), QuantityKind::Primary | QuantityKind::Waviness) || quantity.symbol() == "Rt"
+}
+
+fn quantity(sheet: &mut Sheet, path: &Path, said: &str) -> Option<Quantity> {
+    let known: Vec<&str> = Quantity::symbols().collect();
+    let Some(quantity) = Quantity::parse(said) else {
+        let help = if said.contains('(') {
+            "write the argument in brackets behind the symbol, as in \"Rmr(0.5)\"".to_owned()
+        } else {
+            advice(said, &known)
+        };
+        sheet.fault(path, Code::WrongValue, format!("unknown quantity `{said}`"), help);
+        return None;
+    };
+    if said.contains('(') && !WITH_ARGUMENT.contains(&quantity.symbol()) {
+        let message = format!("{} takes no argument", quantity.symbol());
+        sheet.fault(path, Code::WrongValue, message, format!("write \"{}\"", quantity.symbol()));
+    }
+    Some(quantity)
+}
+
+fn conditions(sheet: &mut Sheet, path: &Path, said: &CharacteristicSaid, quantity: Option<&Quantity>) -> Settings {
+    let at = path.key("conditions");
+    let Some(said) = &said.conditions else { return Settings::default() };
+    let settings = settings(sheet, &at, said);
+    if let Some(quantity) = quantity.filter(|quantity| !quantity.is_texture()) {
+        for key in ["cutoff", "lambda_s", "sections", "filter"] {
+            if !sheet.has(&at.key(key)) {
+                continue;
+            }
+            let message = format!("`{key}` says nothing about {quantity}");
+            sheet.fault_of_key(
+                &at.key(key),
+                Code::Contradiction,
+                message,
+                "only surface texture is filtered: leave it out",
+            );
+        }
+    }
+    settings
+}
+
+/// What an unwritten default means depends on the edition, so texture needs one.
+fn edition_named(sheet: &mut Sheet, read: &[Option<Characteristic>]) {
+    let edition = Path::top().key("job").key("edition");
+    let texture = read.iter().flatten().any(|characteristic| characteristic.quantity.is_texture());
+    if texture && sheet.has(&Path::top().key("job")) && sheet.lacks(&edition) {
+        let words: Vec<_> = crate::said::Edition::ALL.iter().map(|(_, word)| *word).collect();
+        let message = "`edition` is missing: texture is asked for".to_owned();
+        sheet.fault(
+            &edition,
+            Code::MissingKey,
+            message,
+            format!("the drawing's edition of the texture standards, one of: {}", words.join(", ")),
+        );
+    }
+}
+
+/// Limits on one feature that the order of texture heights makes odd (told) or impossible (refused).
+fn rising(sheet: &mut Sheet, read: &[Option<Characteristic>]) {
+    let rank = |quantity: &Quantity| RISING.iter().position(|symbols| symbols.contains(&quantity.symbol()));
+    for (index, larger) in read.iter().enumerate() {
+        let Some(larger) = larger else { continue };
+        for (other, smaller) in read.iter().enumerate() {
+            let Some(smaller) = smaller.as_ref().filter(|smaller| smaller.feature == larger.feature) else { continue };
+            if rank(&smaller.quantity).zip(rank(&larger.quantity)).is_none_or(|(low, high)| low >= high) {
+                continue;
+            }
+            let bound = |limit: Option<_>, of: &Characteristic| limit.and_then(|limit| of.unit.to_micrometres(limit));
+            let ceiling = bound(larger.upper, larger);
+            let (small, large) = (&smaller.quantity, &larger.quantity);
+            if bound(smaller.lower, smaller).zip(ceiling).is_some_and(|(lower, ceiling)| lower > ceiling) {
+                let message = format!(
+                    "no surface can have {small} above this and {large} within the upper limit of balloon {}",
+                    larger.balloon
+                );
+                sheet.fault(
+                    &at(other).key("lower"),
+                    Code::Contradiction,
+                    message,
+                    format!("{small} is never above {large} of the same trace"),
+                );
+                sheet.blame(&at(index));
+            } else if bound(smaller.upper, smaller).zip(ceiling).is_some_and(|(upper, ceiling)| upper > ceiling) {
+                let message = format!(
+                    "the limit of {small} is above that of {large} on the same feature (balloon {})",
+                    larger.balloon
+                );
+                sheet.warn(
+                    &at(other).key("upper"),
+                    Code::LimitsOrder,
+                    message,
+                    format!("{small} is never above {large} of the same trace: is a digit or a unit wrong?"),
+                );
+            }
+        }
+    }
+}

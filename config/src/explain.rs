@@ -1,0 +1,199 @@
+//! What a plan means where it says nothing: the lines that `ridgepost check` prints, so that a person reads the
+//! defaults before parts are judged by them.
+
+use crate::document::{Document, Path};
+use crate::plan::{
+    Amount, Characteristic, CsvSink, Flow, Gate, GaugeBinding, Job, Parity, Per, Plan, Settings, SinkKind, Source,
+    Station, WhenRecorded,
+};
+
+/// One line per station, sink, job and characteristic.
+pub fn explain(plan: &Plan) -> Vec<String> {
+    let mut lines: Vec<String> = plan.stations.iter().map(station).collect();
+    for gauge in plan.gauges.values() {
+        lines.push(format!("gauge {}: {}{}", gauge.id, gauge.kind, gauge_words(gauge)));
+    }
+    for sink in &plan.sinks {
+        let SinkKind::Csv(csv) = &sink.kind;
+        lines.push(format!("sink {}: {}", sink.name, csv_words(csv)));
+    }
+    for job in plan.jobs.values() {
+        lines.push(job_line(job));
+        let said = Document::parse(&job.text.body);
+        for (index, characteristic) in job.characteristics.iter().enumerate() {
+            let rule = Path::top().key("characteristic").index(index).key("rule");
+            lines.push(characteristic_line(job, characteristic, said.find(&rule).is_some()));
+        }
+    }
+    lines
+}
+
+fn station(station: &Station) -> String {
+    let gauge = match &station.gauge {
+        GaugeBinding::One(id) => format!("gauge {id}"),
+        GaugeBinding::ByChannel(ids) => {
+            let ids: Vec<_> = ids.iter().map(|(channel, id)| format!("{channel}: {id}")).collect();
+            format!("gauges by channel {}", ids.join(", "))
+        }
+    };
+    let source = match &station.source {
+        Source::Port(port) => {
+            let parity = match port.parity {
+                Parity::None => 'N',
+                Parity::Even => 'E',
+                Parity::Odd => 'O',
+            };
+            let flow = match port.flow {
+                Flow::None => "no flow control",
+                Flow::Software => "XON/XOFF",
+                Flow::Hardware => "RTS/CTS",
+            };
+            format!("{}, {} baud {}{parity}{}, {flow}", port.path.display(), port.baud, port.data_bits, port.stop_bits)
+        }
+        Source::Folder(folder) => {
+            let then = match folder.when_recorded {
+                WhenRecorded::Archive => "moved to recorded/ once recorded",
+                WhenRecorded::Leave => "left in place",
+                WhenRecorded::Delete => "deleted once recorded",
+            };
+            format!("{}, names {}, still for {} ms, {then}", folder.path.display(), folder.pattern, folder.settle_ms)
+        }
+    };
+    let check =
+        if station.instrument.is_protected() { "" } else { "; no checksum: every reading is marked unprotected" };
+    format!("station {}: {} as `{}`, {source}{check}", station.name, gauge, station.instrument.name())
+}
+
+fn gauge_words(gauge: &crate::plan::Gauge) -> String {
+    let mut words = String::new();
+    if gauge.skidded {
+        words.push_str(", skidded: P, W and Rt are refused");
+    }
+    match (&gauge.failed, &gauge.verified) {
+        (Some(reason), _) => words.push_str(&format!(", failed: {reason}")),
+        (None, Some(verified)) => {
+            let end = match (verified.until, gauge.calibration_due) {
+                (Some(until), _) => format!("holds until {until}"),
+                (None, Some(due)) => format!("holds until its calibration is due on {due} (no end written)"),
+                (None, None) => "holds without end (neither an end nor a calibration date is written)".to_owned(),
+            };
+            words.push_str(&format!(", verified on {}: {end}", verified.on));
+        }
+        (None, None) => words.push_str(", no verification written: unverified"),
+    }
+    match gauge.calibration_due {
+        Some(due) => words.push_str(&format!(", calibration due {due}")),
+        None => words.push_str(", no calibration date written: never overdue"),
+    }
+    match settings_words(&gauge.settings) {
+        Some(settings) => words.push_str(&format!(", declared {settings}")),
+        None if gauge.kind == "stylus" => words.push_str(", nothing declared: conditions it doesn't send are unknown"),
+        None => {}
+    }
+    words
+}
+
+fn csv_words(csv: &CsvSink) -> String {
+    let per = match csv.per {
+        Per::Reading => "one file per reading".to_owned(),
+        Per::Piece => "one file per piece".to_owned(),
+        Per::Job => "one file per job".to_owned(),
+        Per::Minutes(minutes) => format!("one file per {minutes} min"),
+    };
+    let separator = if csv.separator == '\t' { "tab".to_owned() } else { format!("`{}`", csv.separator) };
+    format!(
+        "CSV into {}, {per}, name {}, {} columns of kinds {}, separator {separator}, decimal mark `{}`, {}{}{}",
+        csv.folder.display(),
+        csv.name,
+        csv.columns.len(),
+        csv.kinds.join(" "),
+        csv.decimal,
+        csv.encoding,
+        if csv.ok_file { ", with NAME.ok" } else { "" },
+        csv.marker.as_ref().map(|marker| format!(", only while {marker} is there")).unwrap_or_default(),
+    )
+}
+
+fn job_line(job: &Job) -> String {
+    let gate = match job.gate {
+        Gate::Hold => "readings of an unverified gauge are not judged",
+        Gate::Warn => "readings of an unverified gauge are judged and marked",
+        Gate::Block => "readings of an unverified gauge are refused as results",
+    };
+    let unknown = if job.accept_unknown_conditions {
+        "texture of unknown conditions is judged"
+    } else {
+        "texture of unknown conditions is not judged"
+    };
+    let edition = if job.edition.is_empty() { "no edition".to_owned() } else { job.edition.clone() };
+    format!(
+        "job {}: part {} revision {}, operation {}, {edition}; {gate}; {unknown}",
+        job.id, job.part_number, job.revision, job.operation
+    )
+}
+
+fn characteristic_line(job: &Job, characteristic: &Characteristic, rule_written: bool) -> String {
+    let unit = characteristic.unit;
+    let limits = match (characteristic.lower, characteristic.upper) {
+        (Some(lower), Some(upper)) => format!("from {lower} {unit} to {upper} {unit}"),
+        (Some(lower), None) => format!("at least {lower} {unit}"),
+        (None, Some(upper)) => format!("at most {upper} {unit}"),
+        (None, None) => "no limit".to_owned(),
+    };
+    let traces = match characteristic.traces {
+        1 => String::new(),
+        traces => format!(", {traces} values"),
+    };
+    let conditions = match settings_words(&characteristic.conditions) {
+        Some(settings) => format!(", conditions required: {settings}"),
+        None if characteristic.quantity.is_texture() => ", no conditions required (none written)".to_owned(),
+        None => String::new(),
+    };
+    let band = characteristic
+        .plausible
+        .map(|(min, max)| format!(", plausible from {min} {unit} to {max} {unit}"))
+        .unwrap_or_default();
+    let station = characteristic.station.as_ref().map(|name| format!(", only from station {name}")).unwrap_or_default();
+    format!(
+        "job {}, balloon {}: {} {limits}, rule {}{traces}{conditions}{band}{station}",
+        job.id,
+        characteristic.balloon,
+        characteristic.quantity,
+        rule_words(job, characteristic, rule_written),
+    )
+}
+
+/// The rule, and where it comes from if the job doesn't write it.
+fn rule_words(job: &Job, characteristic: &Characteristic, written: bool) -> String {
+    let word = characteristic.rule.word();
+    if written {
+        return word.to_owned();
+    }
+    // ISO 4288:1996 5.2: without "max" the 16 % rule is meant; from memory, as is that ASME B46.1 takes the mean.
+    let sixteen = characteristic.quantity.is_texture()
+        && (job.edition == "ISO 1302 / ISO 4288" || job.edition.starts_with("JIS"));
+    match sixteen {
+        true => {
+            format!("{word} (not written: the edition means 16 %, which this version doesn't judge; max is stricter)")
+        }
+        false => format!("{word} (not written: no value may pass the limit)"),
+    }
+}
+
+/// Settings as a list of words, where there are any.
+fn settings_words(settings: &Settings) -> Option<String> {
+    let amount = |name: &str, amount: Option<Amount>| amount.map(|it| format!("{name} {} {}", it.number, it.unit));
+    let text = |name: &str, text: &Option<String>| text.as_ref().map(|it| format!("{name} {it}"));
+    let words: Vec<String> = [
+        amount("cutoff", settings.cutoff),
+        amount("λs", settings.lambda_s),
+        settings.sections.map(|count| format!("sections {count}")),
+        text("filter", &settings.filter),
+        text("standard", &settings.standard),
+        text("program", &settings.program),
+    ]
+    .into_iter()
+    .flatten()
+    .collect();
+    (!words.is_empty()).then(|| words.join(", "))
+}

@@ -1,0 +1,53 @@
+//! The fields of a result and the kinds of its rows: the one shape that the store's view, the command line and every
+//! sink share. Names are fixed once released.
+
+/// Every field of a result, in its order.
+pub const FIELDS: &[&str] = &[
+    "result_id",
+    "seq",
+    "kind",
+    "received_at",
+    "measured_at",
+    "clock_synced",
+    "cell",
+    "station",
+    "gauge",
+    "operator",
+    "job",
+    "part_number",
+    "revision",
+    "operation",
+    "serial",
+    "piece",
+    "cycle",
+    "mode",
+    "balloon",
+    "feature",
+    "quantity",
+    "value",
+    "unit",
+    "value_as_sent",
+    "unit_as_sent",
+    "mark",
+    "lower",
+    "upper",
+    "rule",
+    "outcome",
+    "reasons",
+    "trace",
+    "attempt",
+    "cutoff_mm",
+    "sections",
+    "lambda_s_um",
+    "filter",
+    "standard",
+    "conditions_source",
+    "gauge_state",
+    "instrument_verdict",
+    "transmission",
+    "job_hash",
+    "supersedes",
+];
+
+/// Every kind of row, in the order of the list.
+pub const KINDS: &[&str] = &["reading", "verdict", "part", "correction", "notice"];
