@@ -114,7 +114,8 @@ impl Measured {
     fn met(&self, required: &Settings) -> [Met; 5] {
         let length = |is: &Decimal, due: Amount| micrometres(due.number, due.unit) == Some(*is);
         let cutoff = |is: &Decimal, due: Amount| {
-            micrometres(due.number, due.unit).is_some_and(|due| cutoff_mm(due) == cutoff_mm(*is))
+            let due = micrometres(due.number, due.unit).and_then(cutoff_mm);
+            due.is_some() && due == cutoff_mm(*is)
         };
         [
             self.cutoff.meets(required.cutoff, cutoff),
@@ -157,7 +158,7 @@ impl Measured {
 
     /// Writes the conditions into a row; what is not known stays empty.
     pub(crate) fn fill(&self, row: &mut Row, texture: bool, required: Option<&Settings>) {
-        row.cutoff_mm = self.cutoff.value.map(|cutoff| Value::from(cutoff_mm(cutoff)));
+        row.cutoff_mm = self.cutoff.value.and_then(cutoff_mm).map(Value::from);
         row.sections = self.sections.value;
         row.lambda_s_um = self.lambda_s.value.map(|lambda_s| Value::from(lambda_s.normalize()));
         row.filter = self.filter.value.clone();
@@ -166,10 +167,11 @@ impl Measured {
     }
 }
 
-/// A cutoff in mm: the metric nominal it stands for, else its own length.
-fn cutoff_mm(micrometres: Decimal) -> Decimal {
-    let own = || Unit::Micrometre.convert(micrometres, Unit::Millimetre).unwrap_or(micrometres);
-    nominal_cutoff_mm(micrometres).unwrap_or_else(own).normalize()
+/// A cutoff in mm: the metric nominal it stands for, else its own length; `None` beyond 28 digits.
+fn cutoff_mm(micrometres: Decimal) -> Option<Decimal> {
+    nominal_cutoff_mm(micrometres)
+        .or_else(|| Unit::Micrometre.convert(micrometres, Unit::Millimetre))
+        .map(|length| length.normalize())
 }
 
 /// Whether two names mean one stored program: leading zeros and letter case are typing.

@@ -71,13 +71,18 @@ fn apart(at: &Circumstances, reading: &Reading) -> Option<Reason> {
     let late = at.late || reading.stored;
     if at.mode != Mode::Production {
         Some(Reason::Mode)
-    } else if late && (at.job.is_none() || reading.identity.part.is_none()) {
+    } else if late && (at.job.is_none() || part(reading).is_none()) {
         Some(Reason::StoredReading)
     } else if at.job.is_none() {
         Some(Reason::NoJob)
     } else {
         None
     }
+}
+
+/// The part a reading names; blanks name none.
+fn part(reading: &Reading) -> Option<&str> {
+    reading.identity.part.as_deref().filter(|part| !part.trim().is_empty())
 }
 
 /// What the gate makes of the gauge's state: whose reason, and how strict.
@@ -122,8 +127,8 @@ impl<'a> Bench<'a> {
         }
         let assigned =
             |reading: &&&Reading| apart(self.at, reading).is_none() && !candidates(self.at, job, reading).is_empty();
-        if let Some(part) = readings.iter().filter(assigned).find_map(|reading| reading.identity.part.clone()) {
-            self.turn_to(job, &part);
+        if let Some(part) = readings.iter().filter(assigned).find_map(|reading| part(reading)) {
+            self.turn_to(job, part);
         }
     }
 
@@ -157,7 +162,7 @@ impl<'a> Bench<'a> {
             return Ok(());
         }
         let candidates = candidates(self.at, job, reading);
-        if let (Some(part), false) = (&reading.identity.part, candidates.is_empty()) {
+        if let (Some(part), false) = (part(reading), candidates.is_empty()) {
             self.turn_to(job, part);
         }
         let open = |index: &&usize| self.piece.slots.get(**index).is_some_and(|slot| slot.decided.is_none());
@@ -173,8 +178,8 @@ impl<'a> Bench<'a> {
     fn set_aside(&mut self, index: usize, reading: &Reading, conditions: &Measured, reason: Reason) {
         let mut row = reading_row(self.at, index, reading);
         conditions.fill(&mut row, reading.quantity.is_texture(), None);
-        row.serial.clone_from(&reading.identity.part);
-        let same_part = reading.identity.part.is_none() || reading.identity.part == self.piece.serial;
+        row.serial = part(reading).map(str::to_owned);
+        let same_part = row.serial.is_none() || row.serial == self.piece.serial;
         if reason == Reason::NoCharacteristic && same_part {
             place(&mut row, &self.piece);
         }
