@@ -203,10 +203,10 @@ pub enum Outcome {
 }
 
 macro_rules! codes {
-    ($(#[$doc:meta])* $name:ident { $($(#[$vdoc:meta])* $variant:ident = $code:literal,)* }) => {
+    ($(#[$doc:meta])* $name:ident { $(#[doc = $meaning:literal] $variant:ident = $code:literal,)* }) => {
         $(#[$doc])*
         #[derive(Clone, Copy, Debug, PartialEq, Eq, Hash, PartialOrd, Ord)]
-        pub enum $name { $($(#[$vdoc])* $variant,)* }
+        pub enum $name { $(#[doc = $meaning] $variant,)* }
 
         impl $name {
             /// Every code of the list, in its order.
@@ -215,6 +215,11 @@ macro_rules! codes {
             /// The code as it stands in stores, files and JSON.
             pub fn code(self) -> &'static str {
                 match self { $($name::$variant => $code,)* }
+            }
+
+            /// What the code means, in words for people; the same words as in this documentation.
+            pub fn meaning(self) -> &'static str {
+                match self { $($name::$variant => $meaning,)* }.trim()
             }
 
             /// Reads a code.
