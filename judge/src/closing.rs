@@ -6,7 +6,7 @@ use ridgepost_parsers::Value;
 use crate::judging::Judgement;
 use crate::piece::{Attempt, Piece, Slot};
 use crate::row::{Kind, Mode, Outcome, Reason, Row};
-use crate::rule::{Unjudgeable, check, deciding, rule_code};
+use crate::rule::{Unjudgeable, check, deciding};
 
 /// Ends a piece because a person said so: its `part` row and the next piece. A piece nobody has measured anything
 /// on stays as it is, without a row.
@@ -130,7 +130,7 @@ pub(crate) fn describe(row: &mut Row, characteristic: &Characteristic) {
 pub(crate) fn name(row: &mut Row, characteristic: &Characteristic) {
     row.balloon = Some(characteristic.balloon.clone());
     row.feature = Some(characteristic.feature.clone());
-    row.rule = Some(rule_code(characteristic.rule));
+    row.rule = Some(characteristic.rule.word());
 }
 
 fn codes(reasons: &mut Vec<String>, attempt: &Attempt, wanted: impl Fn(Reason) -> bool) {

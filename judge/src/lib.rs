@@ -28,4 +28,4 @@ pub use limits::{PRINTED_DIGITS, in_unit};
 pub use piece::{Attempt, Piece, Slot, StoredReading};
 pub use plausible::Band;
 pub use row::{GaugeState, Kind, Mode, Outcome, Reason, Row, Source};
-pub use rule::{Unjudgeable, check, rule_code};
+pub use rule::{Unjudgeable, check};

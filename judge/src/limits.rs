@@ -57,7 +57,7 @@ pub(crate) fn micrometres(number: Decimal, unit: Unit) -> Option<Decimal> {
     let factor = unit.to_micrometres(Decimal::ONE)?;
     let product = unit.to_micrometres(number)?;
     // A product that lost decimals was rounded.
-    (product.is_zero() || product.scale() == number.scale() + factor.scale()).then_some(product)
+    (number.is_zero() || product.scale() == number.scale() + factor.scale()).then_some(product)
 }
 
 /// A value in another unit of its kind. The digits stay as displayed where only the decimal point moves; else they

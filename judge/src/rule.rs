@@ -97,10 +97,8 @@ impl Standing {
 
 /// The rule of a characteristic, if it can be judged by.
 pub(crate) fn acceptance(characteristic: &Characteristic) -> Result<Acceptance, Unjudgeable> {
-    Acceptance::of(characteristic.rule).ok_or_else(|| Unjudgeable::Rule {
-        balloon: characteristic.balloon.clone(),
-        rule: rule_code(characteristic.rule),
-    })
+    Acceptance::of(characteristic.rule)
+        .ok_or_else(|| Unjudgeable::Rule { balloon: characteristic.balloon.clone(), rule: characteristic.rule.word() })
 }
 
 /// Whether every characteristic of a job can be judged, and `piece` is one of this job.
@@ -113,16 +111,6 @@ pub fn check(job: &Job, piece: &Piece) -> Result<(), Unjudgeable> {
     }
     let (slots, characteristics) = (piece.slots.len(), job.characteristics.len());
     if slots == characteristics { Ok(()) } else { Err(Unjudgeable::OtherPiece { slots, characteristics }) }
-}
-
-/// A rule as the job writes it.
-pub fn rule_code(rule: Rule) -> &'static str {
-    match rule {
-        Rule::Max => "max",
-        Rule::Sixteen => "16%",
-        Rule::Median => "median",
-        Rule::Mean => "mean",
-    }
 }
 
 /// Of the values that count, the one that decides: nearest to its limit, or farthest beyond it. For an upper limit

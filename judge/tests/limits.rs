@@ -38,6 +38,8 @@ fn limits_are_exact_and_equality_does_not_exceed() {
         (between("1", "hardness", "58", "62 HRC"), "57.9 HRC", below),
         (lower("1", "Rmr(0.5)", "60 %"), "60.0 %", within),
         (upper("1", "D", "9999999999999999999999999 mm"), "9999999999999999999999999 m", "unjudged implausible"),
+        (upper("1", "dev", "0 µm"), "0.0000000000000000000000000001 µin", "unjudged implausible"),
+        (upper("1", "dev", "0 µm"), "0.000 µin", within),
     ];
     for (characteristic, value, expected) in cases {
         let symbol = characteristic.quantity.to_string();
@@ -137,6 +139,7 @@ fn slips_of_unit_are_not_judged() {
         (ra(), silent("0.412 µm"), "conforms within-limits"),
         (own("0.2", "1.2"), reading("Ra", "16.2 µm"), suspect),
         (own("0.2", "1.2"), reading("Ra", "0.016 µm"), suspect),
+        (own("0.2", "1.2"), reading("Ra", "638 µin"), suspect),
         (own("0.2", "1.2"), reading("Ra", "3.2 µm"), "unjudged implausible"),
         (own("0.2", "1.2"), reading("Ra", "0.2 µm"), "conforms within-limits"),
         (own("0.2", "1.2"), reading("Ra", "1.2 µm"), "nonconforming above-upper"),
@@ -174,5 +177,20 @@ fn the_order_within_one_trace_holds() {
             .collect();
         assert_eq!(&found, broken, "{values:?}");
         assert_eq!(judgement.rows.iter().filter(|row| row.kind == Kind::Verdict).count(), 5 - broken.len());
+    }
+}
+
+/// A record with several traces: the first Ra goes with the first Rz, the second with the second.
+#[test]
+fn traces_of_one_record_are_kept_apart() {
+    let (job, gauge) = (job(vec![traces(upper("1", "Ra", "9 µm"), 2), traces(upper("2", "Rz", "9 µm"), 2)]), gauge());
+    for (values, broken) in [
+        ([("Ra", "0.4 µm"), ("Rz", "2 µm"), ("Ra", "3 µm"), ("Rz", "8 µm")], 0),
+        ([("Ra", "0.4 µm"), ("Rz", "8 µm"), ("Ra", "3 µm"), ("Rz", "2 µm")], 2),
+    ] {
+        let readings = values.map(|(symbol, value)| reading(symbol, value));
+        let judgement = together(&circumstances(Some(&job), &gauge), &Piece::fresh(&job, 1), &readings);
+        let rows = judgement.rows.iter().filter(|row| row.kind == Kind::Reading);
+        assert_eq!(rows.filter(|row| row.reasons == [Reason::OrderBroken.code()]).count(), broken, "{values:?}");
     }
 }

@@ -53,17 +53,22 @@ fn the_max_rule_decides_at_once_or_with_the_last_trace() {
 
 #[test]
 fn the_verdict_carries_the_value_that_decides() {
-    for (characteristic, values, deciding) in [
-        (upper("12", "Ra", "0.8 µm"), ["0.4 µm", "0.7 µm", "0.5 µm"], "0.7"),
-        (lower("12", "Ra", "0.2 µm"), ["0.4 µm", "0.3 µm", "0.5 µm"], "0.3"),
-        (between("12", "Ra", "0.2", "0.8 µm"), ["0.4 µm", "0.3 µm", "0.6 µm"], "0.3"),
-        (between("12", "Ra", "0.2", "0.8 µm"), ["0.4 µm", "0.5 µm", "0.75 µm"], "0.75"),
-        (between("12", "Ra", "0.2", "0.8 µm"), ["0.4 µm", "0.3 µm", "0.1 µm"], "0.1"),
-        (upper("12", "Ra", "31.5 µin"), ["0.4 µm", "0.508 µm", "0.3 µm"], "20"),
+    for (characteristic, values, deciding, is_last) in [
+        (upper("12", "Ra", "0.8 µm"), ["0.4 µm", "0.7 µm", "0.5 µm"], "0.7", false),
+        (lower("12", "Ra", "0.2 µm"), ["0.4 µm", "0.3 µm", "0.5 µm"], "0.3", false),
+        (between("12", "Ra", "0.2", "0.8 µm"), ["0.4 µm", "0.3 µm", "0.6 µm"], "0.3", false),
+        (between("12", "Ra", "0.2", "0.8 µm"), ["0.4 µm", "0.5 µm", "0.75 µm"], "0.75", true),
+        (between("12", "Ra", "0.2", "0.8 µm"), ["0.4 µm", "0.3 µm", "0.1 µm"], "0.1", true),
+        (upper("12", "Ra", "31.5 µin"), ["0.4 µm", "0.508 µm", "0.3 µm"], "20", false),
     ] {
         let judgement = ra(traces(characteristic, 3), &values);
         let verdict = only(&judgement, Kind::Verdict);
         assert_eq!(value(verdict), deciding, "{values:?}");
+        assert_eq!(
+            verdict.reading,
+            Some(0).filter(|_| is_last),
+            "it rests on a reading of this call or on none: {values:?}"
+        );
         assert_eq!((verdict.trace, verdict.attempt, verdict.value_as_sent.as_deref()), (None, None, None));
         assert_eq!(verdict.gauge.as_deref(), Some("RT-07"));
     }
