@@ -1,5 +1,10 @@
 //! Bytes to frames. Frames partition the stream: every byte pushed comes out in exactly one frame, in order.
 
+use std::collections::VecDeque;
+use std::sync::Arc;
+
+use crate::cut::{Cutter, Shape, Step};
+
 /// Monotonic time in milliseconds from an origin of the caller's choice.
 #[derive(Clone, Copy, Debug, Default, PartialEq, Eq, PartialOrd, Ord, Hash)]
 pub struct Tick(pub u64);
@@ -32,44 +37,141 @@ pub enum Close {
     Residue,
 }
 
-/// Cuts a stream into frames, whatever the sizes of the pieces it arrives in.
-#[derive(Clone, Debug, Default)]
-pub struct Framer {}
+/// Cuts a stream into frames, whatever the sizes of the pieces it arrives in. It holds one open frame, bounded
+/// by the definition, and the closed ones that [`Framer::poll`] has not taken yet.
+#[derive(Clone, Debug)]
+pub struct Framer {
+    shape: Arc<Shape>,
+    cutter: Cutter,
+    /// Bytes of the open frame, fill before it included.
+    open: Vec<u8>,
+    /// Position of the first open byte.
+    offset: u64,
+    closed: VecDeque<Frame>,
+    last_at: Tick,
+}
+
+impl Default for Framer {
+    /// A framer for lines.
+    fn default() -> Self {
+        Framer::new(Arc::new(Shape::default()))
+    }
+}
 
 impl Framer {
-    /// Takes bytes that arrived at `at`.
-    pub fn push(&mut self, _bytes: &[u8], _at: Tick) {}
+    pub(crate) fn new(shape: Arc<Shape>) -> Self {
+        Framer {
+            shape,
+            cutter: Cutter::default(),
+            open: Vec::new(),
+            offset: 0,
+            closed: VecDeque::new(),
+            last_at: Tick(0),
+        }
+    }
+
+    /// Takes bytes that arrived at `at`. Silence that ended before `at` counts, even where nobody asked
+    /// [`Framer::expire`] in time.
+    pub fn push(&mut self, bytes: &[u8], at: Tick) {
+        if bytes.is_empty() {
+            return;
+        }
+        if self.deadline().is_some_and(|deadline| deadline <= at) {
+            self.close_by_silence();
+        }
+        self.last_at = at;
+        for byte in bytes {
+            self.open.push(*byte);
+            let step = self.shape.step(&mut self.cutter, &self.open);
+            self.take(step);
+            if self.open.len() >= self.shape.bytes_max {
+                let close = self.shape.overflow(&mut self.cutter, &self.open);
+                self.close_at(self.open.len(), 0..self.open.len(), close);
+            }
+        }
+    }
+
+    fn take(&mut self, step: Step) {
+        match step {
+            Step::More => {}
+            Step::Close { body, close } => self.close_at(self.open.len(), body, close),
+            Step::Split { at, body, close } => self.close_at(at, body, close),
+        }
+    }
+
+    /// Closes the first `at` open bytes; the rest stays open.
+    fn close_at(&mut self, at: usize, body: std::ops::Range<usize>, close: Close) {
+        let rest = self.open.split_off(at);
+        let raw = std::mem::replace(&mut self.open, rest);
+        let offset = self.offset;
+        self.offset = offset.saturating_add(u64::try_from(raw.len()).unwrap_or(u64::MAX));
+        self.closed.push_back(Frame { offset, raw, body, close });
+    }
+
+    fn close_open(&mut self, body: std::ops::Range<usize>, close: Close) {
+        self.close_at(self.open.len(), body, close);
+        self.cutter = Cutter::default();
+    }
+
+    fn close_by_silence(&mut self) {
+        if self.is_begun() {
+            let (body, close) = self.shape.silence(&self.cutter, &self.open);
+            self.close_open(body, close);
+        }
+    }
 
     /// The next closed frame, if there is one.
     pub fn poll(&mut self) -> Option<Frame> {
-        None
+        self.closed.pop_front()
     }
 
     /// When [`Framer::expire`] should be called, if nothing more arrives.
     pub fn deadline(&self) -> Option<Tick> {
-        None
+        let silence_ms = self.shape.gap_ms.or(self.shape.idle_ms)?;
+        self.is_begun().then(|| Tick(self.last_at.0.saturating_add(silence_ms)))
+    }
+
+    /// Whether anything but fill is open.
+    fn is_begun(&self) -> bool {
+        self.shape.is_begun(&self.cutter, &self.open)
     }
 
     /// Closes what silence closes at `now`: a gap-ended frame is complete, any other partial frame is cut off.
     /// Call again until it yields nothing.
-    pub fn expire(&mut self, _now: Tick) -> Option<Frame> {
-        None
+    pub fn expire(&mut self, now: Tick) -> Option<Frame> {
+        if self.closed.is_empty() && self.deadline().is_some_and(|deadline| deadline <= now) {
+            self.close_by_silence();
+        }
+        self.poll()
     }
 
     /// Closes what is open because the line hung up or the program stops: cut off, or residue. Call again until
     /// it yields nothing.
     pub fn hang_up(&mut self) -> Option<Frame> {
-        None
+        if self.closed.is_empty() && !self.open.is_empty() {
+            let close = match self.is_begun() {
+                true => self.shape.hang_up(&self.cutter),
+                false => Close::Residue,
+            };
+            self.close_open(0..self.open.len(), close);
+        }
+        self.poll()
     }
 
     /// Closes what is open at the end of a file or recording: silence without end, then hang-up. Call again
     /// until it yields nothing.
     pub fn finish(&mut self) -> Option<Frame> {
+        if self.closed.is_empty()
+            && self.is_begun()
+            && let Some(body) = self.shape.end_of_file(&self.cutter, &self.open)
+        {
+            self.close_open(body, Close::Complete);
+        }
         self.expire(Tick(u64::MAX)).or_else(|| self.hang_up())
     }
 
     /// Bytes held that belong to no closed frame yet.
     pub fn pending(&self) -> usize {
-        0
+        self.open.len()
     }
 }

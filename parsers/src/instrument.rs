@@ -1,23 +1,45 @@
 //! A compiled definition: it hands out framers and decoders and knows what makes two readings the same.
 
-use crate::definition::{Definition, Fault};
-use crate::frame::{Frame, Framer};
-use crate::reading::{Decoded, Outcome};
+use std::collections::{HashSet, VecDeque};
+use std::sync::Arc;
 
-/// How one kind of instrument talks, ready for use. Cheap to share behind an `Arc`.
+use crate::compile::compile;
+use crate::definition::{Definition, EncodingName, Fault};
+use crate::frame::{Close, Frame, Framer, Tick};
+use crate::plan::Plan;
+use crate::read::{Stream, Told, read};
+use crate::reading::{Conditions, Decoded, Outcome, Reading, Reason, Remark};
+use crate::role::Role;
+
+/// Identities that a decoder remembers; a stream may run for years.
+const IDENTITIES_MAX: usize = 65_536;
+
+/// How one kind of instrument talks, ready for use. Cheap to clone and to share.
 #[derive(Clone, Debug)]
 pub struct Instrument {
-    definition: Definition,
+    definition: Arc<Definition>,
+    plan: Arc<Plan>,
 }
 
 /// Turns frames into readings. It carries what one stream or file has told so far (column headings, preamble,
 /// identities seen, the language of the labels), so there is one per stream and one per file.
 #[derive(Clone, Debug)]
-pub struct Decoder {}
+pub struct Decoder {
+    instrument: Instrument,
+    stream: Stream,
+    /// The bytes of a frame that was cut off, until the next frame is known.
+    cut: Option<Vec<u8>>,
+    seen: HashSet<String>,
+    seen_order: VecDeque<String>,
+    language: Option<String>,
+    settings: Conditions,
+    number: Option<u64>,
+}
 
 impl Instrument {
     pub(crate) fn compile(definition: Definition) -> Result<Self, Vec<Fault>> {
-        Ok(Instrument { definition })
+        let plan = compile(&definition)?;
+        Ok(Instrument { definition: Arc::new(definition), plan: Arc::new(plan) })
     }
 
     /// The definition's name.
@@ -25,38 +47,210 @@ impl Instrument {
         &self.definition.instrument.name
     }
 
+    /// What the engineer said.
+    pub fn definition(&self) -> &Definition {
+        &self.definition
+    }
+
     /// What makes a reading the same measurement as another one: the fields of `unique_by`, the quantity and the
     /// digits. `None` where the definition declares nothing, or a declared field is not there.
-    pub fn identity_key(&self, _reading: &crate::reading::Reading) -> Option<String> {
-        None
+    pub fn identity_key(&self, reading: &Reading) -> Option<String> {
+        let unique_by = &self.plan.reading.unique_by;
+        if unique_by.is_empty() {
+            return None;
+        }
+        let identity = &reading.identity;
+        let mut key = String::new();
+        let mut add = |name: &str, text: &str| {
+            // The length in front keeps neighbouring fields apart whatever they hold.
+            key.push_str(&format!("{name}={}:{text};", text.len()));
+        };
+        for role in unique_by {
+            let text = match role {
+                Role::Number => &identity.number,
+                Role::Time => &identity.time,
+                Role::Program => &identity.program,
+                Role::Part => &identity.part,
+                Role::Channel => &identity.channel,
+                Role::Remark => &identity.remark,
+                _ => &None,
+            };
+            add(&role.name(), text.as_ref()?);
+        }
+        add("quantity", &reading.quantity.to_string());
+        add("value", &reading.value_as_sent);
+        Some(key)
     }
 
     /// Whether damage to a frame can be detected (a checksum).
     pub fn is_protected(&self) -> bool {
-        false
+        self.plan.check.is_some()
     }
 
     /// A framer for one stream or one file.
     pub fn framer(&self) -> Framer {
-        Framer::default()
+        Framer::new(self.plan.shape.clone())
     }
 
     /// A decoder for one stream or one file.
     pub fn decoder(&self) -> Decoder {
-        Decoder {}
+        Decoder {
+            instrument: self.clone(),
+            stream: Stream::default(),
+            cut: None,
+            seen: HashSet::new(),
+            seen_order: VecDeque::new(),
+            language: None,
+            settings: Conditions::default(),
+            number: None,
+        }
     }
+}
+
+fn decoded(outcome: Outcome, reason: Option<Reason>, detail: Option<String>) -> Decoded {
+    Decoded { outcome, reason, detail, readings: vec![], traces: vec![], remarks: vec![] }
+}
+
+fn damaged(reason: Reason, detail: &str) -> Decoded {
+    decoded(Outcome::Damaged, Some(reason), Some(detail.to_owned()))
 }
 
 impl Decoder {
     /// What one frame says. Never fails, never panics.
-    pub fn decode(&mut self, _frame: &Frame) -> Decoded {
-        Decoded {
-            outcome: Outcome::NotMine,
-            reason: None,
-            detail: None,
-            readings: vec![],
-            traces: vec![],
-            remarks: vec![],
+    pub fn decode(&mut self, frame: &Frame) -> Decoded {
+        let cut = match frame.close {
+            Close::Residue => return decoded(Outcome::Accepted, None, None),
+            _ => self.cut.take(),
+        };
+        match frame.close {
+            Close::CutOff => {
+                self.cut = Some(frame.raw.clone());
+                decoded(Outcome::Incomplete, Some(Reason::CutOff), Some("it ended before it was complete".to_owned()))
+            }
+            Close::TooLong => damaged(Reason::TooLong, "it grew beyond `bytes_max` before it ended"),
+            Close::Stray => damaged(Reason::Noise, "bytes outside of any frame"),
+            Close::Complete | Close::Residue => self.decode_complete(frame, cut.as_deref()),
         }
+    }
+
+    fn decode_complete(&mut self, frame: &Frame, cut: Option<&[u8]>) -> Decoded {
+        let (told, after) = read(&self.instrument.plan, frame, &self.stream);
+        let told = match told {
+            Ok(told) => told,
+            Err(rejection) => {
+                let mut decoded = decoded(rejection.outcome, rejection.reason, Some(rejection.detail));
+                decoded.remarks.extend(self.suspicion(frame, decoded.reason));
+                self.stream = after;
+                return decoded;
+            }
+        };
+        if let Some(cut) = cut
+            && !told.readings.is_empty()
+            && self.reads_as_whole(&[cut, &frame.raw].concat())
+        {
+            return damaged(Reason::CutOff, "it may be the rest of the frame before it, which was cut off");
+        }
+        self.stream = after;
+        self.settle(told)
+    }
+
+    /// Whether bytes are one frame with readings.
+    fn reads_as_whole(&self, bytes: &[u8]) -> bool {
+        let mut framer = self.instrument.framer();
+        framer.push(bytes, Tick(0));
+        let mut frames: Vec<Frame> = std::iter::from_fn(|| framer.poll()).collect();
+        frames.extend(std::iter::from_fn(|| framer.finish()));
+        frames.retain(|frame| frame.close != Close::Residue);
+        let [frame] = frames.as_slice() else { return false };
+        let told = (frame.close == Close::Complete).then(|| read(&self.instrument.plan, frame, &self.stream).0);
+        told.is_some_and(|told| told.is_ok_and(|told| !told.readings.is_empty()))
+    }
+
+    /// What would have made a damaged frame readable: a hint for people, never a reading.
+    fn suspicion(&self, frame: &Frame, reason: Option<Reason>) -> Option<Remark> {
+        let is_narrow = matches!(self.instrument.plan.shape.encoding, EncodingName::Ascii | EncodingName::Utf8);
+        let changed = |change: fn(u8) -> u8| frame.raw.iter().copied().map(change).collect::<Vec<u8>>();
+        let swap_marks = |byte| match byte {
+            b',' => b'.',
+            b'.' => b',',
+            other => other,
+        };
+        match reason? {
+            Reason::Encoding if is_narrow && self.reads_as_whole(&changed(|byte| byte & 0x7f)) => {
+                Some(Remark::SuspectParity)
+            }
+            Reason::Number if self.reads_as_whole(&changed(swap_marks)) => Some(Remark::SuspectDecimalMark),
+            _ => None,
+        }
+    }
+
+    /// What the frame says, in the light of what the stream has told before.
+    fn settle(&mut self, told: Told) -> Decoded {
+        let mut result = decoded(Outcome::Accepted, None, told.detail);
+        result.remarks = told.remarks;
+        for language in told.languages {
+            if self.language.as_ref().is_some_and(|known| *known != language) {
+                result.remarks.push(Remark::LabelLanguageChanged);
+            }
+            self.language = Some(language);
+        }
+        if !told.readings.is_empty() && !self.instrument.is_protected() {
+            result.remarks.push(Remark::Unprotected);
+        }
+        for reading in told.readings {
+            if self.is_repeat(&reading) {
+                result.remarks.push(Remark::Repeat);
+                continue;
+            }
+            result.remarks.extend(self.gap_before(&reading));
+            result.remarks.extend(self.change_of_settings(&reading));
+            result.readings.push(reading);
+        }
+        let mut once = HashSet::new();
+        result.remarks.retain(|remark| once.insert(*remark));
+        result
+    }
+
+    fn is_repeat(&mut self, reading: &Reading) -> bool {
+        let Some(key) = self.instrument.identity_key(reading) else { return false };
+        if !self.seen.insert(key.clone()) {
+            return true;
+        }
+        self.seen_order.push_back(key);
+        if self.seen_order.len() > IDENTITIES_MAX
+            && let Some(oldest) = self.seen_order.pop_front()
+        {
+            self.seen.remove(&oldest);
+        }
+        false
+    }
+
+    fn gap_before(&mut self, reading: &Reading) -> Option<Remark> {
+        let number: u64 = reading.identity.number.as_ref()?.parse().ok()?;
+        let before = self.number.replace(number)?;
+        (number > before.saturating_add(1)).then_some(Remark::NumberGap)
+    }
+
+    fn change_of_settings(&mut self, reading: &Reading) -> Option<Remark> {
+        let (known, stated) = (&mut self.settings, &reading.conditions);
+        let mut changed = false;
+        let mut length = |known: &mut Option<crate::reading::LengthText>,
+                          stated: Option<crate::reading::LengthText>| {
+            if let Some(stated) = stated {
+                changed |= known.replace(stated).is_some_and(|known| known.micrometres() != stated.micrometres());
+            }
+        };
+        length(&mut known.cutoff, stated.cutoff);
+        length(&mut known.lambda_s, stated.lambda_s);
+        length(&mut known.traverse, stated.traverse);
+        let mut text = |known: &mut Option<String>, stated: &Option<String>| {
+            if let Some(stated) = stated {
+                changed |= known.replace(stated.clone()).is_some_and(|known| known != *stated);
+            }
+        };
+        text(&mut known.sections, &stated.sections);
+        text(&mut known.filter, &stated.filter);
+        text(&mut known.standard, &stated.standard);
+        changed.then_some(Remark::SettingsChanged)
     }
 }

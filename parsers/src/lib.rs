@@ -4,13 +4,25 @@
 //! [`Framer`] (bytes to frames) and a [`Decoder`] (frames to readings). Both are pure: no clock, no files, no
 //! threads. Decoding never fails and never panics; it reports a typed [`Outcome`].
 
+mod assemble;
+mod compile;
+mod cut;
 mod definition;
+mod encoding;
+mod envelope;
+mod fields;
 mod frame;
 mod instrument;
+mod number;
+mod pattern;
+mod plan;
 mod quantity;
+mod read;
 mod reading;
 mod recording;
 mod report;
+mod role;
+mod stamp;
 mod unit;
 mod value;
 

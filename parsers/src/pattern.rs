@@ -1,0 +1,165 @@
+//! Patterns over whole lines, and what is to blame where one does not fit.
+
+use regex::{Regex, RegexBuilder};
+use regex_syntax::hir::{Capture, Hir, HirKind};
+
+use crate::role::{Item, Role, Words};
+
+/// A pattern over a whole line whose captures are fields.
+#[derive(Clone, Debug)]
+pub(crate) struct LinePattern {
+    whole: Regex,
+    /// The roles of its named groups, by group index.
+    roles: Vec<(usize, Role)>,
+    /// The same pattern with anything in place of its numbers, and of its units: what only these fit is one of
+    /// our lines with a bad number, or a bad unit.
+    any_number: Option<Regex>,
+    any_unit: Option<Regex>,
+}
+
+/// What is to blame for a line that a pattern does not fit.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub(crate) enum Blame {
+    /// The text in a number's place.
+    Number(String),
+    /// The text in a unit's place.
+    Unit(String),
+}
+
+/// Compiles a pattern that must fit a whole text.
+pub(crate) fn whole(pattern: &str) -> Result<Regex, String> {
+    build(&format!(r"\A(?:{pattern})\z"))
+}
+
+/// Compiles a pattern that a text must begin with.
+pub(crate) fn beginning(pattern: &str) -> Result<Regex, String> {
+    build(&format!(r"\A(?:{pattern})"))
+}
+
+fn build(pattern: &str) -> Result<Regex, String> {
+    RegexBuilder::new(pattern).dot_matches_new_line(true).build().map_err(|error| match error {
+        // The last line says what is wrong; the lines above draw the wrapped pattern.
+        regex::Error::Syntax(text) => text.lines().last().unwrap_or("").trim_start_matches("error: ").to_owned(),
+        other => other.to_string(),
+    })
+}
+
+impl LinePattern {
+    pub(crate) fn compile(pattern: &str, words: &Words) -> Result<LinePattern, String> {
+        // Alone first: a group left open must not close in what is put around it.
+        build(pattern)?;
+        let whole = whole(pattern)?;
+        let roles: Vec<(usize, Role)> = whole
+            .capture_names()
+            .enumerate()
+            .filter_map(|(index, name)| Some((index, words.of_definition(name?))))
+            .collect();
+        let loose = |is_wanted: &dyn Fn(&Role) -> bool| {
+            let wanted: Vec<usize> =
+                roles.iter().filter(|(_, role)| is_wanted(role)).map(|(index, _)| *index).collect();
+            if wanted.is_empty() {
+                return None;
+            }
+            let parsed =
+                regex_syntax::ParserBuilder::new().dot_matches_new_line(true).build().parse(whole.as_str()).ok()?;
+            Regex::new(&loosen(parsed, &wanted).to_string()).ok()
+        };
+        let any_number = loose(&Role::is_value);
+        let any_unit = loose(&|role| matches!(role, Role::Unit | Role::Beside(_, crate::role::Beside::Unit)));
+        Ok(LinePattern { whole, any_number, any_unit, roles })
+    }
+
+    /// The fields of a line that fits.
+    pub(crate) fn read(&self, line: &str) -> Option<Vec<Item>> {
+        let captures = self.whole.captures(line)?;
+        let item = |(index, role): &(usize, Role)| {
+            let text = captures.get(*index)?.as_str().to_owned();
+            Some(Item { role: role.clone(), text, unit: None })
+        };
+        Some(self.roles.iter().filter_map(item).collect())
+    }
+
+    /// The pattern alone.
+    pub(crate) fn regex(&self) -> &Regex {
+        &self.whole
+    }
+
+    /// The roles that its captures have.
+    pub(crate) fn roles(&self) -> impl Iterator<Item = &Role> {
+        self.roles.iter().map(|(_, role)| role)
+    }
+
+    /// What is to blame for a line that does not fit, if one number or unit is.
+    pub(crate) fn blame(&self, line: &str) -> Option<Blame> {
+        let text_of = |pattern: &Option<Regex>, is_wanted: &dyn Fn(&Role) -> bool| {
+            let captures = pattern.as_ref()?.captures(line)?;
+            let texts = self.roles.iter().filter(|(_, role)| is_wanted(role));
+            let texts: Vec<&str> = texts.filter_map(|(index, _)| Some(captures.get(*index)?.as_str())).collect();
+            Some(texts.join(" "))
+        };
+        text_of(&self.any_number, &Role::is_value)
+            .map(Blame::Number)
+            .or_else(|| text_of(&self.any_unit, &|role| matches!(role, Role::Unit)).map(Blame::Unit))
+    }
+}
+
+/// The pattern with anything in place of the groups `wanted`.
+fn loosen(hir: Hir, wanted: &[usize]) -> Hir {
+    match hir.into_kind() {
+        HirKind::Empty => Hir::empty(),
+        HirKind::Literal(literal) => Hir::literal(literal.0),
+        HirKind::Class(class) => Hir::class(class),
+        HirKind::Look(look) => Hir::look(look),
+        HirKind::Repetition(mut repetition) => {
+            repetition.sub = Box::new(loosen(*repetition.sub, wanted));
+            Hir::repetition(repetition)
+        }
+        HirKind::Capture(capture) if usize::try_from(capture.index).is_ok_and(|index| wanted.contains(&index)) => {
+            let anything = Hir::repetition(regex_syntax::hir::Repetition {
+                min: 1,
+                max: None,
+                greedy: false,
+                sub: Box::new(Hir::dot(regex_syntax::hir::Dot::AnyChar)),
+            });
+            Hir::capture(Capture { sub: Box::new(anything), ..capture })
+        }
+        HirKind::Capture(capture) => {
+            let sub = Box::new(loosen(*capture.sub, wanted));
+            Hir::capture(Capture { index: capture.index, name: capture.name, sub })
+        }
+        HirKind::Concat(parts) => Hir::concat(parts.into_iter().map(|part| loosen(part, wanted)).collect()),
+        HirKind::Alternation(parts) => Hir::alternation(parts.into_iter().map(|part| loosen(part, wanted)).collect()),
+    }
+}
+
+#[cfg(test)]
+#[allow(clippy::unwrap_used, reason = "tests")]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn a_line_fits_as_a_whole_or_not_at_all() {
+        let pattern = LinePattern::compile(r"(?<quantity>R[a-z]) (?<value>\d\.\d{3}) (?<unit>um)", &Words::default());
+        let pattern = pattern.unwrap();
+        let items = pattern.read("Ra 0.412 um").unwrap();
+        let texts: Vec<(String, &str)> = items.iter().map(|item| (item.role.name(), item.text.as_str())).collect();
+        assert_eq!(texts, [("quantity".into(), "Ra"), ("value".into(), "0.412"), ("unit".into(), "um")]);
+        assert_eq!(pattern.read("Ra 0.412 um "), None);
+        assert_eq!(pattern.read("xRa 0.412 um"), None);
+        assert_eq!(pattern.read("Ra 0.412 um\n"), None);
+    }
+
+    #[test]
+    fn the_bad_field_is_named() {
+        let pattern = LinePattern::compile(r"(?<Ra>\d\.\d{3}) (?<unit>um|nm)", &Words::default()).unwrap();
+        assert_eq!(pattern.blame("0.4x2 um"), Some(Blame::Number("0.4x2".into())));
+        assert_eq!(pattern.blame("0.412 uq"), Some(Blame::Unit("uq".into())));
+        assert_eq!(pattern.blame("hello"), None);
+    }
+
+    #[test]
+    fn a_group_left_open_is_a_fault() {
+        assert!(LinePattern::compile(r"(\d", &Words::default()).is_err());
+        assert!(LinePattern::compile(r"a)(b", &Words::default()).is_err());
+    }
+}

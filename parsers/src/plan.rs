@@ -1,0 +1,154 @@
+//! A definition made ready: patterns compiled, names resolved, defaults filled in.
+
+use std::collections::BTreeMap;
+use std::sync::Arc;
+
+use regex::Regex;
+
+use crate::cut::Shape;
+use crate::definition::{ChecksumKind, ChecksumPlace, Covers, Event, Numbers, Written};
+use crate::pattern::LinePattern;
+use crate::quantity::Quantity;
+use crate::reading::{Mark, Verdict};
+use crate::role::{Role, Words};
+use crate::stamp::StampForm;
+use crate::unit::Unit;
+
+/// Everything a framer and a decoder go by.
+#[derive(Clone, Debug)]
+pub(crate) struct Plan {
+    pub(crate) shape: Arc<Shape>,
+    pub(crate) marks: FrameMarks,
+    pub(crate) check: Option<Check>,
+    pub(crate) length: Option<usize>,
+    pub(crate) mine: Option<Regex>,
+    /// Whether frames are rows or lines of one stream rather than blocks.
+    pub(crate) is_single_line: bool,
+    pub(crate) is_rows: bool,
+    /// Patterns of the first and last line of a block.
+    pub(crate) start_line: Option<LinePattern>,
+    pub(crate) end_line: Option<LinePattern>,
+    pub(crate) rules: Vec<Rule>,
+    pub(crate) reader: Reader,
+    pub(crate) words: Words,
+    pub(crate) units: BTreeMap<String, Unit>,
+    pub(crate) numbers: Numbers,
+    pub(crate) fields: BTreeMap<String, FieldForm>,
+    pub(crate) value_marks: Vec<ValueMark>,
+    pub(crate) verdicts: BTreeMap<String, Verdict>,
+    pub(crate) reading: ReadingForm,
+}
+
+/// The byte marks round a frame's payload.
+#[derive(Clone, Debug, Default)]
+pub(crate) struct FrameMarks {
+    pub(crate) start: Vec<u8>,
+    pub(crate) end: Vec<u8>,
+    pub(crate) tail: Vec<u8>,
+}
+
+/// A check value.
+#[derive(Clone, Debug)]
+pub(crate) struct Check {
+    pub(crate) kind: ChecksumKind,
+    pub(crate) covers: Covers,
+    pub(crate) written: Written,
+    pub(crate) place: ChecksumPlace,
+    pub(crate) after: Vec<u8>,
+}
+
+/// A rule for lines.
+#[derive(Clone, Debug)]
+pub(crate) struct Rule {
+    pub(crate) pattern: LinePattern,
+    pub(crate) ignore: bool,
+    pub(crate) event: Option<Event>,
+    pub(crate) carry: bool,
+    pub(crate) starts_record: bool,
+    /// Whether it captures a value at all.
+    pub(crate) has_value: bool,
+}
+
+/// What reads a line that no rule takes.
+#[derive(Clone, Debug)]
+pub(crate) enum Reader {
+    Nothing,
+    Table(TableForm),
+    Places(Vec<Place>),
+    Pairs { pair: String, between: Option<String> },
+}
+
+/// Rows of cells.
+#[derive(Clone, Debug)]
+pub(crate) struct TableForm {
+    pub(crate) delimiter: char,
+    pub(crate) quote: Option<char>,
+    pub(crate) header: Option<Regex>,
+    pub(crate) columns: Option<Vec<Column>>,
+    pub(crate) heading: Option<Regex>,
+    pub(crate) units_row: bool,
+}
+
+/// One column.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub(crate) struct Column {
+    pub(crate) role: Role,
+    pub(crate) unit: Option<String>,
+}
+
+/// A field at a fixed place: characters `from..to`, from 0.
+#[derive(Clone, Debug)]
+pub(crate) struct Place {
+    pub(crate) role: Role,
+    pub(crate) from: usize,
+    pub(crate) to: usize,
+}
+
+/// More about a field.
+#[derive(Clone, Debug, Default)]
+pub(crate) struct FieldForm {
+    pub(crate) unit: Option<Unit>,
+    pub(crate) unit_in_text: Option<bool>,
+    pub(crate) pattern: Option<Regex>,
+    pub(crate) format: Option<StampForm>,
+    pub(crate) decimals: Option<u8>,
+    pub(crate) ignore: bool,
+}
+
+/// What stands in place of a number, or beside it.
+#[derive(Clone, Debug)]
+pub(crate) struct ValueMark {
+    pub(crate) pattern: Regex,
+    pub(crate) means: Mark,
+}
+
+/// What makes a reading.
+#[derive(Clone, Debug, Default)]
+pub(crate) struct ReadingForm {
+    pub(crate) quantity: Option<Quantity>,
+    pub(crate) unit: Option<Unit>,
+    pub(crate) required: Vec<Role>,
+    pub(crate) unique_by: Vec<Role>,
+    pub(crate) stored: bool,
+    pub(crate) quantity_again: bool,
+}
+
+impl Plan {
+    /// What the definition says about a field, by its role.
+    pub(crate) fn field(&self, role: &Role) -> Option<&FieldForm> {
+        match role {
+            Role::Measured(quantity) => self.field_of_quantity(quantity),
+            role => self.fields.get(&role.name()),
+        }
+    }
+
+    /// What the definition says about a quantity, with its argument or without.
+    pub(crate) fn field_of_quantity(&self, quantity: &Quantity) -> Option<&FieldForm> {
+        self.fields.get(&quantity.to_string()).or_else(|| self.fields.get(quantity.symbol()))
+    }
+
+    /// The unit that a text of the instrument stands for.
+    pub(crate) fn unit(&self, text: &str) -> Option<Unit> {
+        self.units.get(text).copied().or_else(|| Unit::parse(text))
+    }
+}

@@ -1,0 +1,249 @@
+//! One complete frame to readings, given what the stream has told before. Nothing is remembered here: the
+//! decoder keeps what it wants of the result, so a frame can be read on trial.
+
+use crate::assemble::{Scope, readings, require};
+use crate::definition::Event;
+use crate::envelope::{Opened, Rejection, lines, open};
+use crate::fields::{Columns, Taken, each_once, take_line};
+use crate::frame::Frame;
+use crate::plan::{Plan, Reader};
+use crate::reading::{Outcome, Reading, Reason, Remark};
+use crate::role::{Item, Role};
+
+/// What a stream or file has told so far.
+#[derive(Clone, Debug, Default)]
+pub(crate) struct Stream {
+    pub(crate) columns: Columns,
+    /// Fields that apply until they are stated again.
+    pub(crate) carried: Vec<Item>,
+    /// Whether the first row of a file bore the distinguishing mark.
+    pub(crate) is_mine: Option<bool>,
+    /// Rows of values so far.
+    pub(crate) rows: u64,
+}
+
+/// What a frame tells.
+#[derive(Clone, Debug, Default)]
+pub(crate) struct Told {
+    pub(crate) readings: Vec<Reading>,
+    /// Languages of its labels, in order.
+    pub(crate) languages: Vec<String>,
+    pub(crate) remarks: Vec<Remark>,
+    pub(crate) detail: Option<String>,
+}
+
+/// Fields of a frame before they are readings.
+#[derive(Default)]
+struct Gathered {
+    header: Vec<Item>,
+    groups: Vec<Group>,
+    pairs: Vec<Item>,
+    counts: Vec<String>,
+    carried: Vec<Item>,
+    /// Lines that tell something about readings, values or not.
+    lines: usize,
+    has_records_declared: bool,
+}
+
+/// One record: values that stem from one measurement.
+#[derive(Default)]
+struct Group {
+    header: Vec<Item>,
+    lines: Vec<Vec<Item>>,
+    /// A line with an identity of its own shares its record with no other.
+    is_own: bool,
+}
+
+/// Reads a complete frame; the second part is what the stream has told after it.
+pub(crate) fn read(plan: &Plan, frame: &Frame, stream: &Stream) -> (Result<Told, Rejection>, Stream) {
+    let mut after = stream.clone();
+    let told = open(plan, frame).and_then(|opened| read_opened(plan, &opened, &mut after));
+    if plan.is_rows && after.is_mine.is_none() {
+        after.is_mine = Some(true);
+    }
+    (told, after)
+}
+
+fn read_opened(plan: &Plan, opened: &Opened, stream: &mut Stream) -> Result<Told, Rejection> {
+    if !is_mine(plan, opened, stream) {
+        let detail = "it does not begin as frames of this instrument do".to_owned();
+        return Err(Rejection { outcome: Outcome::NotMine, reason: None, detail });
+    }
+    let mut told = Told::default();
+    let mut gathered = Gathered::default();
+    mark_lines(plan, opened, &mut gathered)?;
+    if plan.is_single_line {
+        take(plan, &mut stream.columns, &opened.text, &mut gathered, &mut told)?;
+    } else {
+        let mut columns = Columns::default();
+        for line in lines(plan, &opened.text).into_iter().filter(|line| !line.trim().is_empty()) {
+            take(plan, &mut columns, line, &mut gathered, &mut told)?;
+        }
+    }
+    gathered.close_pairs()?;
+    gathered.check(plan, stream.rows)?;
+    told.readings = assemble(plan, &gathered, &stream.carried, &mut told.languages)?;
+    if plan.is_single_line {
+        stream.rows += u64::try_from(gathered.groups.len()).unwrap_or(u64::MAX);
+    }
+    for item in gathered.carried {
+        stream.carried.retain(|known| known.role != item.role);
+        stream.carried.push(item);
+    }
+    Ok(told)
+}
+
+fn is_mine(plan: &Plan, opened: &Opened, stream: &mut Stream) -> bool {
+    let Some(mine) = &plan.mine else { return true };
+    if plan.is_rows && stream.is_mine.is_some() {
+        return stream.is_mine == Some(true);
+    }
+    let is_mine = mine.is_match(&opened.text);
+    stream.is_mine = Some(is_mine);
+    is_mine
+}
+
+/// Fields of the first and last line of a block; what both state must agree.
+fn mark_lines(plan: &Plan, opened: &Opened, gathered: &mut Gathered) -> Result<(), Rejection> {
+    let read = |pattern: &Option<crate::pattern::LinePattern>, line: &Option<String>| {
+        pattern.as_ref().zip(line.as_ref()).and_then(|(pattern, line)| pattern.read(line)).unwrap_or_default()
+    };
+    gathered.add_header(read(&plan.start_line, &opened.start_line));
+    for item in read(&plan.end_line, &opened.end_line) {
+        match gathered.header.iter().find(|known| known.role == item.role) {
+            Some(known) if known.text == item.text => {}
+            Some(known) => {
+                let detail = format!("`{}` at the beginning, `{}` at the end", known.text, item.text);
+                return Err(Rejection::damaged(Reason::Sanity, detail));
+            }
+            None => gathered.add_header(vec![item]),
+        }
+    }
+    Ok(())
+}
+
+fn take(
+    plan: &Plan,
+    columns: &mut Columns,
+    line: &str,
+    gathered: &mut Gathered,
+    told: &mut Told,
+) -> Result<(), Rejection> {
+    match take_line(plan, columns, line, &mut told.languages)? {
+        Taken::Nothing => {}
+        Taken::Event(event, code) => {
+            let (remark, words) = match event {
+                Event::InstrumentError => (Remark::InstrumentError, "the instrument reports an error"),
+                Event::BatteryLow => (Remark::BatteryLow, "the instrument says that its battery is low"),
+            };
+            told.remarks.push(remark);
+            told.detail = Some(code.map_or_else(|| words.to_owned(), |code| format!("{words}: {code}")));
+        }
+        Taken::Context { items, carry, starts_record } => {
+            if carry {
+                gathered.carried.extend(items.iter().filter(|item| item.role != Role::Count).cloned());
+            }
+            gathered.lines += 1;
+            gathered.add_context(items, starts_record);
+        }
+        Taken::Record { items, starts_record } => gathered.add_record(items, starts_record),
+        Taken::Pair(item) => gathered.pairs.push(item),
+    }
+    Ok(())
+}
+
+impl Gathered {
+    fn add_header(&mut self, items: Vec<Item>) {
+        let (counts, rest): (Vec<Item>, Vec<Item>) = items.into_iter().partition(|item| item.role == Role::Count);
+        self.counts.extend(counts.into_iter().map(|item| item.text));
+        self.header.extend(rest);
+    }
+
+    fn add_context(&mut self, items: Vec<Item>, starts_record: bool) {
+        if starts_record {
+            self.has_records_declared = true;
+            self.groups.push(Group { header: items, ..Group::default() });
+        } else if let (true, Some(group)) = (self.has_records_declared, self.groups.last_mut()) {
+            group.header.extend(items);
+        } else {
+            self.add_header(items);
+        }
+    }
+
+    fn add_record(&mut self, items: Vec<Item>, starts_record: bool) {
+        self.lines += 1;
+        let is_own = items.iter().any(|item| item.role.is_identity() && !item.text.trim().is_empty());
+        if starts_record {
+            self.has_records_declared = true;
+            // What the first line of a record says beside its value holds for the lines after it.
+            let header = items.iter().filter(|item| item.role.is_identity()).cloned().collect();
+            self.groups.push(Group { header, lines: vec![items], is_own: false });
+            return;
+        }
+        match self.groups.last_mut() {
+            Some(group) if !is_own && !group.is_own => group.lines.push(items),
+            _ => self.groups.push(Group { header: vec![], lines: vec![items], is_own }),
+        }
+    }
+
+    fn close_pairs(&mut self) -> Result<(), Rejection> {
+        if self.pairs.is_empty() {
+            return Ok(());
+        }
+        each_once(&self.pairs)?;
+        let pairs = std::mem::take(&mut self.pairs);
+        self.add_record(pairs, false);
+        Ok(())
+    }
+
+    /// Checks that nothing contradicts itself, and stated counts.
+    fn check(&self, plan: &Plan, rows: u64) -> Result<(), Rejection> {
+        each_once(&self.header)?;
+        for group in &self.groups {
+            each_once(&group.header)?;
+        }
+        let values: usize = self.groups.iter().map(|group| group.lines.len()).sum();
+        let here = if self.has_records_declared { self.groups.len() } else { values };
+        let found = u64::try_from(here).unwrap_or(u64::MAX) + if plan.is_single_line { rows } else { 0 };
+        for count in &self.counts {
+            if count.trim().parse() != Ok(found) {
+                let detail = format!("{found} records where `{}` are stated", count.trim());
+                return Err(Rejection::damaged(Reason::Count, detail));
+            }
+        }
+        let is_empty_block = !plan.is_single_line && values == 0 && self.counts.is_empty();
+        if is_empty_block && (self.lines > 0 || matches!(plan.reader, Reader::Pairs { .. })) {
+            return Err(Rejection::damaged(Reason::MissingField, "there is no value in it"));
+        }
+        Ok(())
+    }
+}
+
+fn assemble(
+    plan: &Plan,
+    gathered: &Gathered,
+    carried: &[Item],
+    languages: &mut Vec<String>,
+) -> Result<Vec<Reading>, Rejection> {
+    let mut all: Vec<Reading> = Vec::new();
+    for (record, group) in gathered.groups.iter().filter(|group| !group.lines.is_empty()).enumerate() {
+        let record = u32::try_from(record).unwrap_or(u32::MAX);
+        let around: [&[Item]; 3] = [&group.header, &gathered.header, carried];
+        let mut of_group: Vec<Reading> = Vec::new();
+        for line in &group.lines {
+            let found = readings(plan, Scope { own: line, around: &around }, record, languages)?;
+            let again = found.iter().find(|reading| of_group.iter().any(|other| other.quantity == reading.quantity));
+            if let (Some(again), false) = (again, plan.reading.quantity_again) {
+                let detail = format!("{} is there twice in one record", again.quantity);
+                return Err(Rejection::damaged(Reason::Sanity, detail));
+            }
+            of_group.extend(found);
+        }
+        require(plan, &of_group, Scope { own: &group.lines.concat(), around: &around })?;
+        all.extend(of_group);
+    }
+    for (field, reading) in all.iter_mut().enumerate() {
+        reading.field = u32::try_from(field).unwrap_or(u32::MAX);
+    }
+    Ok(all)
+}
