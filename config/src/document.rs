@@ -171,7 +171,7 @@ mod tests {
         for (path, place, line, column) in [
             (Path::top().key("cell").key("name"), Place::Value, 2, 8),
             (Path::top().key("cell").key("name"), Place::Key, 2, 1),
-            (port.key("baud"), Place::Value, 5, 28),
+            (port.key("baud"), Place::Value, 5, 29),
             (port.key("flow"), Place::Value, 5, 8),
             (Path::top().key("station").index(0).key("name"), Place::Value, 3, 1),
             (Path::top().key("store"), Place::Value, 1, 1),

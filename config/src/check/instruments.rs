@@ -13,7 +13,11 @@ use crate::schema::INSTRUMENT;
 use crate::sheet::Sheet;
 
 /// Shipped definitions: file name and text. To add one, put the file into `config/instruments` and a line here.
-pub(crate) const SHIPPED: &[(&str, &str)] = &[];
+pub(crate) const SHIPPED: &[(&str, &str)] = &[
+    ("csv-export.toml", include_str!("../../instruments/csv-export.toml")),
+    ("report-block.toml", include_str!("../../instruments/report-block.toml")),
+    ("single-line.toml", include_str!("../../instruments/single-line.toml")),
+];
 
 /// One definition that stations can refer to.
 #[derive(Clone, Debug)]

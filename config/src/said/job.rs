@@ -1,0 +1,135 @@
+//! What `jobs/*.toml` say.
+
+use schemars::JsonSchema;
+use serde::Deserialize;
+
+use super::{AmountText, ConditionsSaid, QuantityText};
+use crate::plan::{Gate, Rule};
+
+/// jobs/*.toml: what is made and what is asked of it.
+#[derive(Clone, Debug, Default, Deserialize, JsonSchema)]
+#[serde(deny_unknown_fields)]
+#[schemars(title = "jobs/*.toml")]
+pub(crate) struct JobFile {
+    /// What is made.
+    #[schemars(required)]
+    pub(crate) job: Option<JobSaid>,
+    /// Requirements in measuring order.
+    #[serde(default)]
+    #[schemars(required, length(min = 1))]
+    pub(crate) characteristic: Vec<CharacteristicSaid>,
+}
+
+/// What is made.
+#[derive(Clone, Debug, Default, Deserialize, JsonSchema)]
+#[serde(deny_unknown_fields)]
+#[schemars(inline)]
+pub(crate) struct JobSaid {
+    /// Order number.
+    #[schemars(required, length(min = 1))]
+    pub(crate) id: Option<String>,
+    /// Part number of the drawing.
+    #[schemars(required, length(min = 1))]
+    pub(crate) part_number: Option<String>,
+    /// Revision of the drawing.
+    #[schemars(required, length(min = 1))]
+    pub(crate) revision: Option<String>,
+    /// Operation number.
+    #[schemars(required, length(min = 1))]
+    pub(crate) operation: Option<String>,
+    /// Edition of the texture standards that the drawing was made to; needed where texture is asked for.
+    pub(crate) edition: Option<Edition>,
+    /// What an unverified gauge does to its readings; hold where not written.
+    #[schemars(extend("default" = "hold"))]
+    pub(crate) gate: Option<Gate>,
+    /// Judge texture although its conditions are neither sent nor declared; not done where not written.
+    #[schemars(extend("default" = false))]
+    pub(crate) accept_unknown_conditions: Option<bool>,
+}
+
+/// Edition of the texture standards: it decides what an unwritten default means.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Deserialize, JsonSchema)]
+pub(crate) enum Edition {
+    /// The ISO 21920 series.
+    #[serde(rename = "ISO 21920")]
+    Iso21920,
+    /// ISO 1302 with ISO 4288 and ISO 4287.
+    #[serde(rename = "ISO 1302 / ISO 4288")]
+    Iso1302,
+    /// The ASME standard.
+    #[serde(rename = "ASME B46.1")]
+    Asme,
+    /// The Japanese standard, 1994.
+    #[serde(rename = "JIS B 0601:1994")]
+    Jis1994,
+    /// The Japanese standard, 2001.
+    #[serde(rename = "JIS B 0601:2001")]
+    Jis2001,
+    /// The Japanese standard, 2013.
+    #[serde(rename = "JIS B 0601:2013")]
+    Jis2013,
+}
+
+impl Edition {
+    /// Every edition, as written.
+    pub(crate) const ALL: [(Edition, &'static str); 6] = [
+        (Edition::Iso21920, "ISO 21920"),
+        (Edition::Iso1302, "ISO 1302 / ISO 4288"),
+        (Edition::Asme, "ASME B46.1"),
+        (Edition::Jis1994, "JIS B 0601:1994"),
+        (Edition::Jis2001, "JIS B 0601:2001"),
+        (Edition::Jis2013, "JIS B 0601:2013"),
+    ];
+
+    /// As written.
+    pub(crate) fn word(self) -> &'static str {
+        Self::ALL.iter().find(|(edition, _)| *edition == self).map_or("", |(_, word)| word)
+    }
+}
+
+/// One requirement on one feature.
+#[derive(Clone, Debug, Default, Deserialize, JsonSchema)]
+#[serde(deny_unknown_fields)]
+#[schemars(rename = "Characteristic")]
+pub(crate) struct CharacteristicSaid {
+    /// Balloon number on the drawing.
+    #[schemars(required, length(min = 1))]
+    pub(crate) balloon: Option<String>,
+    /// The feature in words.
+    #[schemars(required, length(min = 1))]
+    pub(crate) feature: Option<String>,
+    /// What is measured: a quantity's symbol.
+    #[schemars(required)]
+    pub(crate) quantity: Option<QuantityText>,
+    /// Lower limit with its unit.
+    #[schemars(extend("examples" = ["0.2 µm"]))]
+    pub(crate) lower: Option<AmountText>,
+    /// Upper limit with its unit.
+    #[schemars(extend("examples" = ["0.8 µm"]))]
+    pub(crate) upper: Option<AmountText>,
+    /// Acceptance rule; max where not written.
+    pub(crate) rule: Option<Rule>,
+    /// Values due for one verdict; 1 where not written.
+    #[schemars(range(min = 1, max = 100), extend("default" = 1))]
+    pub(crate) traces: Option<u32>,
+    /// Conditions that the requirement states.
+    pub(crate) conditions: Option<ConditionsSaid>,
+    /// Band outside of which a value is a slip; the quantity's own band where not written.
+    pub(crate) plausible: Option<PlausibleSaid>,
+    /// Only readings of this station fill it; any station where not written.
+    #[schemars(length(min = 1))]
+    pub(crate) station: Option<String>,
+}
+
+/// A band outside of which a value is a slip of unit or decimal point.
+#[derive(Clone, Debug, Default, Deserialize, JsonSchema)]
+#[serde(deny_unknown_fields)]
+#[schemars(rename = "Plausible")]
+pub(crate) struct PlausibleSaid {
+    /// Smallest plausible value.
+    #[schemars(required, extend("examples" = ["0.05 µm"]))]
+    pub(crate) min: Option<AmountText>,
+    /// Largest plausible value.
+    #[schemars(required, extend("examples" = ["5 µm"]))]
+    pub(crate) max: Option<AmountText>,
+}
