@@ -65,12 +65,13 @@ fn part_reasons(job: &Job, piece: &Piece, outcome: Outcome) -> Vec<String> {
 
 /// `missing:12,14`: the balloons without a decision, in the job's order.
 fn missing(job: &Job, piece: &Piece) -> Option<String> {
-    let mut balloons: Vec<&str> = Vec::new();
-    for (characteristic, slot) in job.characteristics.iter().zip(&piece.slots) {
-        if slot.decided.is_none() && !balloons.contains(&characteristic.balloon.as_str()) {
-            balloons.push(&characteristic.balloon);
-        }
-    }
+    let balloons: Vec<&str> = job
+        .characteristics
+        .iter()
+        .zip(&piece.slots)
+        .filter(|(_, slot)| slot.decided.is_none())
+        .map(|(characteristic, _)| characteristic.balloon.as_str())
+        .collect();
     (!balloons.is_empty()).then(|| format!("{}:{}", Reason::Missing, balloons.join(",")))
 }
 
