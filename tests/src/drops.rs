@@ -90,35 +90,54 @@ pub struct Drops {
     folder: PathBuf,
     /// Every file ever seen under a final name.
     seen: BTreeMap<String, Vec<u8>>,
+    rows: usize,
 }
 
 impl Drops {
     /// Watches `folder`.
     pub fn new(folder: &Path) -> Drops {
-        Drops { folder: folder.to_owned(), seen: BTreeMap::new() }
+        Drops { folder: folder.to_owned(), seen: BTreeMap::new(), rows: 0 }
     }
 
-    /// Looks at the folder now. A finding for each file that is not whole and for each that is not what it was when it
-    /// was seen before.
+    /// Takes in what is new in the folder. A finding for each file that is not whole.
     pub fn look(&mut self) -> Vec<String> {
         let mut findings = Vec::new();
-        let Ok(entries) = fs::read_dir(&self.folder) else { return findings };
-        for entry in entries.flatten() {
-            let name = entry.file_name().to_string_lossy().into_owned();
-            if !is_final(&name) {
+        for (name, path) in self.listing() {
+            if self.seen.contains_key(&name) {
                 continue;
             }
-            let Ok(bytes) = fs::read(entry.path()) else { continue };
-            match self.seen.get(&name) {
-                Some(before) if *before == bytes => {}
-                Some(_) => findings.push(format!("{name}: is not what it was before")),
-                None => {
-                    findings.extend(read_file(&bytes).err().map(|fault| format!("{name}: {fault}")));
-                    self.seen.insert(name, bytes);
-                }
+            let Ok(bytes) = fs::read(path) else { continue };
+            match read_file(&bytes) {
+                Ok(table) => self.rows += table.rows.len(),
+                Err(fault) => findings.push(format!("{name}: {fault}")),
+            }
+            self.seen.insert(name, bytes);
+        }
+        findings
+    }
+
+    /// Reads every file anew. A finding for each that is not what it was when it was seen first.
+    pub fn look_again(&mut self) -> Vec<String> {
+        let mut findings = self.look();
+        for (name, path) in self.listing() {
+            let changed = fs::read(path).is_ok_and(|bytes| self.seen.get(&name) != Some(&bytes));
+            if changed {
+                findings.push(format!("{name}: is not what it was before"));
             }
         }
         findings
+    }
+
+    /// Names and paths of the files that are there now under a final name.
+    fn listing(&self) -> Vec<(String, PathBuf)> {
+        let Ok(entries) = fs::read_dir(&self.folder) else { return vec![] };
+        let named = entries.flatten().map(|entry| (entry.file_name().to_string_lossy().into_owned(), entry.path()));
+        named.filter(|(name, _)| is_final(name)).collect()
+    }
+
+    /// Rows in all files seen.
+    pub fn count(&self) -> usize {
+        self.rows
     }
 
     /// Every file seen, by name.
@@ -192,7 +211,7 @@ mod tests {
         assert_eq!(drops.look(), Vec::<String>::new());
         fs::write(folder.path().join("1.csv"), "a\r\n2\r\n").unwrap();
         fs::write(folder.path().join("3.csv"), "a\r\n2").unwrap();
-        assert_eq!(drops.look().len(), 2);
-        assert_eq!(drops.rows().len(), 1);
+        assert_eq!(drops.look_again().len(), 2);
+        assert_eq!((drops.rows().len(), drops.count()), (1, 1));
     }
 }

@@ -7,6 +7,8 @@
 pub mod cell;
 pub mod corpus;
 pub mod drops;
+pub mod feeder;
+pub mod instruments;
 pub mod oracle;
 pub mod patience;
 pub mod pty;

@@ -30,6 +30,9 @@ pub struct Line {
 #[derive(Debug)]
 struct Plug {
     master: fs::File,
+    /// Held open: without it nobody but root could lift the exclusive use that a killed daemon leaves behind, which
+    /// with a real device ends when the last one closes it.
+    host_side: OwnedFd,
     device: PathBuf,
 }
 
@@ -106,9 +109,9 @@ impl Line {
     /// Bytes that were sent and that no program has taken yet. Only sure while nobody reads and less than a
     /// terminal's input buffer (4096 bytes) waits.
     pub fn untaken(&self) -> u64 {
-        let device = open_device(self.device().expect("an instrument that is plugged in"));
+        let plug = self.plugged.as_ref().expect("an instrument that is plugged in");
         // The kernel moves bytes from the one end to the other by a worker of its own.
-        let count = || rustix::io::ioctl_fionread(&device).unwrap();
+        let count = || rustix::io::ioctl_fionread(&plug.host_side).unwrap();
         let mut last = count();
         let mut same = 0;
         while same < 3 {
@@ -118,6 +121,12 @@ impl Line {
             last = now;
         }
         last
+    }
+
+    /// What the kernel does with a real device when a killed program's hold on it ends.
+    pub fn let_go(&self) {
+        let plug = self.plugged.as_ref().expect("an instrument that is plugged in");
+        rustix::termios::ioctl_tiocnxcl(&plug.host_side).unwrap();
     }
 
     /// Pulls the plug: the device and its link are gone, and so is what was not read.
@@ -157,13 +166,13 @@ impl Plug {
         unlockpt(&master).unwrap();
         let device = PathBuf::from(ptsname(&master, Vec::new()).unwrap().into_string().unwrap());
         // Without this, bytes sent before the daemon has set the line would be echoed and translated.
-        let slave = open_device(&device);
-        let mut settings = tcgetattr(&slave).unwrap();
+        let host_side = open_device(&device);
+        let mut settings = tcgetattr(&host_side).unwrap();
         settings.make_raw();
-        tcsetattr(&slave, OptionalActions::Now, &settings).unwrap();
+        tcsetattr(&host_side, OptionalActions::Now, &settings).unwrap();
         let flags = rustix::fs::fcntl_getfl(&master).unwrap();
         rustix::fs::fcntl_setfl(master.as_fd(), flags | OFlags::NONBLOCK).unwrap();
-        Plug { master: fs::File::from(master), device }
+        Plug { master: fs::File::from(master), host_side, device }
     }
 }
 

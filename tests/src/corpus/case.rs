@@ -115,13 +115,11 @@ fn definition_of(folder: &Path, name: &str) -> Result<(String, PathBuf), String>
 
 /// Compiles a definition the way the daemon does.
 fn compile(text: &str, origin: &Path) -> Result<Arc<Instrument>, String> {
-    let definition: ridgepost_parsers::Definition =
-        toml::from_str(text).map_err(|error| format!("{}: {error}", origin.display()))?;
-    let instrument = definition.compile().map_err(|faults| {
-        let lines = faults.iter().map(|fault| format!("{:?}: {} ({:?})", fault.path, fault.message, fault.help));
-        lines.collect::<Vec<_>>().join("\n  ")
-    })?;
-    Ok(Arc::new(instrument))
+    let compiled = ridgepost_config::instrument(text, origin);
+    let lines = |faults: Vec<ridgepost_config::Diagnostic>| {
+        faults.iter().map(ToString::to_string).collect::<Vec<_>>().join("\n")
+    };
+    compiled.map(|(instrument, _)| instrument).map_err(lines)
 }
 
 fn input_of(folder: &Path) -> Result<(String, Vec<u8>), String> {

@@ -1,0 +1,257 @@
+//! Kills the daemon at random moments while instruments talk and files arrive, and holds it to what it acknowledged.
+//!
+//! A killed process loses what it held in memory and keeps what it gave the kernel: this proves the order of COMMIT
+//! and acknowledgement. That a COMMIT also outlasts a power cut is another rig's to show.
+//!
+//! `RIDGEPOST_KILLS` sets the number of kills, `RIDGEPOST_SEED` brings a run back.
+#![allow(clippy::unwrap_used, clippy::expect_used, clippy::panic)]
+
+use std::collections::BTreeSet;
+use std::path::{Path, PathBuf};
+use std::thread::sleep;
+use std::time::{Duration, Instant};
+
+use ridgepost_tests::cell::{Cell, export};
+use ridgepost_tests::drops::Drops;
+use ridgepost_tests::feeder::Feeder;
+use ridgepost_tests::instruments::{self, number_of};
+use ridgepost_tests::oracle::{self, Store, acknowledged_and_lost, doubled, field};
+use ridgepost_tests::seed::Seeded;
+
+/// Readings in one exported file.
+const PER_FILE: u64 = 3;
+
+/// The cell under attack: two instruments at ports, one that exports files, one sink.
+struct Attack {
+    cell: Cell,
+    feeders: Vec<Feeder>,
+    exports: PathBuf,
+    files: u64,
+    drops: Drops,
+    seeded: Seeded,
+    /// Results seen by a connection of our own: every one of them was committed.
+    seen: BTreeSet<String>,
+    seen_up_to: i64,
+    findings: Vec<String>,
+}
+
+impl Attack {
+    fn new(seed: u64, weaken: Option<&str>) -> Attack {
+        let mut cell = Cell::new(env!("CARGO_BIN_EXE_ridgepost"));
+        cell.instrument("counted", instruments::COUNTED);
+        cell.instrument("plain", instruments::PLAIN);
+        cell.instrument("exported", instruments::EXPORTED);
+        for gauge in ["G-1", "G-2", "G-3"] {
+            cell.gauge(&format!("id = \"{gauge}\"\nkind = \"stylus\""));
+        }
+        let counted = Feeder::new("counted", cell.port("counted", "counted", "G-1"), instruments::counted);
+        let plain = Feeder::new("plain", cell.port("plain", "plain", "G-2"), instruments::plain);
+        let exports = cell.folder("exports", "exported", "G-3", "*.csv");
+        cell.sink("mes", "reading");
+        cell.configure();
+        if let Some(weaken) = weaken {
+            cell.set("RIDGEPOST_WEAKEN", weaken);
+        }
+        let drops = cell.drops("mes");
+        Attack {
+            cell,
+            feeders: vec![counted, plain],
+            exports,
+            files: 0,
+            drops,
+            seeded: Seeded::new(seed),
+            seen: BTreeSet::new(),
+            seen_up_to: 0,
+            findings: vec![],
+        }
+    }
+
+    fn start(&mut self) {
+        let lines: Vec<_> = self.feeders.iter().map(Feeder::line).collect();
+        self.cell.start_listening(&lines);
+    }
+
+    /// Lets instruments talk and looks at what is acknowledged, for a while.
+    fn go_on(&mut self, span: Duration) {
+        let end = Instant::now() + span;
+        let mut store = None;
+        let mut looked = Instant::now();
+        while Instant::now() < end {
+            let speaker = self.seeded.between(0, self.feeders.len() as u64 - 1) as usize;
+            self.feeders[speaker].speak(&mut self.seeded);
+            if self.seeded.between(0, 15) == 0 {
+                self.export_next();
+            }
+            sleep(Duration::from_millis(self.seeded.between(1, 8)));
+            if looked.elapsed() > Duration::from_millis(40) {
+                store = store.or_else(|| Store::open(&self.cell.store_path()));
+                self.look(store.as_ref());
+                looked = Instant::now();
+            }
+        }
+    }
+
+    fn export_next(&mut self) {
+        let name = format!("f-{:06}.csv", self.files);
+        export(&self.exports, &name, &instruments::exported(1 + self.files * PER_FILE, PER_FILE));
+        self.files += 1;
+    }
+
+    fn look(&mut self, store: Option<&Store>) {
+        self.findings.extend(self.drops.look());
+        for row in store.map(|store| store.results_since(self.seen_up_to)).unwrap_or_default() {
+            self.seen_up_to = field(&row, "seq").parse().unwrap();
+            self.seen.insert(field(&row, "result_id").to_owned());
+        }
+    }
+
+    fn kill(&mut self) {
+        self.cell.kill();
+        for feeder in &mut self.feeders {
+            feeder.daemon_was_killed();
+        }
+    }
+
+    /// A file that was moved away was acknowledged: its readings are in the store, whether the daemon runs or not.
+    fn archived_and_lost(&self, store: &Store) -> Vec<String> {
+        let rows = store.readings("exports");
+        let stored: BTreeSet<u64> = rows.iter().filter_map(|row| number_of(row).ok()).collect();
+        let mut findings = Vec::new();
+        for file in names_in(&self.exports.join("recorded")) {
+            let number = file.strip_prefix("f-").and_then(|name| name.strip_suffix(".csv")).and_then(|name| name.parse().ok());
+            let number: u64 = number.unwrap_or_else(|| panic!("{file} in the archive"));
+            let first = 1 + number * PER_FILE;
+            let missing = (first..first + PER_FILE).filter(|number| !stored.contains(number));
+            findings.extend(missing.map(|number| format!("{file} was moved away and its reading {number} is not stored")));
+        }
+        findings
+    }
+
+    /// A last run without a kill: everything that waits is taken and delivered.
+    fn settle(&mut self) {
+        for feeder in &mut self.feeders {
+            feeder.finish_speaking();
+        }
+        self.start();
+        let last: Vec<u64> = self.feeders.iter().map(Feeder::last_number).collect();
+        let stations = ["counted", "plain"];
+        for (station, last) in stations.iter().zip(last) {
+            self.cell.until(&format!("reading {last} of {station}"), |cell| {
+                let rows = Store::open(&cell.store_path())?.readings(station);
+                (number_of(rows.last()?) == Ok(last)).then_some(())
+            });
+        }
+        let exports = self.exports.clone();
+        self.cell.until("every file to be moved away", |_| {
+            names_in(&exports).iter().all(|name| !name.ends_with(".csv")).then_some(())
+        });
+        let delivered = self.cell.until_delivered(&mut self.drops);
+        self.findings.extend(delivered);
+        assert!(self.cell.stop().success(), "the daemon does not stop as it should");
+    }
+
+    /// Everything that the oracle has to say.
+    fn judge(&mut self) -> String {
+        let store = self.cell.store();
+        let rows = store.results();
+        self.findings.extend(store.integrity());
+        self.findings.extend(acknowledged_and_lost(&self.seen, &rows));
+        self.findings.extend(doubled(&rows));
+        self.findings.extend(self.archived_and_lost(&store));
+        self.findings.extend(self.drops.look_again());
+        self.findings.extend(oracle::deliveries(&rows, &self.drops));
+        let mut told = Vec::new();
+        for feeder in &self.feeders {
+            let (account, findings) = feeder.account(&store, number_of);
+            self.findings.extend(findings);
+            told.push(format!("{account:?}"));
+        }
+        let mut from_files: Vec<u64> = Vec::new();
+        for row in store.readings("exports") {
+            match number_of(&row) {
+                Ok(number) => from_files.push(number),
+                Err(fault) => self.findings.push(format!("exports: {fault}")),
+            }
+        }
+        from_files.sort_unstable();
+        let all: Vec<u64> = (1..=self.files * PER_FILE).collect();
+        if from_files != all {
+            let count = from_files.len();
+            self.findings.push(format!("exports: {count} readings are stored of {} exported, or one is doubled", all.len()));
+        }
+        told.push(format!("{} files, {} acknowledged results seen, {} drops", self.files, self.seen.len(), self.drops.count()));
+        told.join("; ")
+    }
+}
+
+fn names_in(folder: &Path) -> Vec<String> {
+    let Ok(entries) = std::fs::read_dir(folder) else { return vec![] };
+    entries.flatten().map(|entry| entry.file_name().to_string_lossy().into_owned()).collect()
+}
+
+fn kills() -> u64 {
+    std::env::var("RIDGEPOST_KILLS").ok().and_then(|text| text.parse().ok()).unwrap_or(100)
+}
+
+/// Whatever moment it is killed at: what was acknowledged is stored, once; what is stored was sent and is delivered,
+/// once, whole, the same each time; and what is lost is what the killed process had taken last and nobody was told of.
+#[test]
+fn a_kill_loses_nothing_that_was_acknowledged() {
+    let seed = Seeded::seed_of_run();
+    let mut attack = Attack::new(seed, None);
+    for _ in 0..kills() {
+        attack.start();
+        let span = attack.seeded.between(50, 400);
+        attack.go_on(Duration::from_millis(span));
+        attack.kill();
+        let store = attack.cell.store();
+        let lost = attack.archived_and_lost(&store);
+        attack.findings.extend(lost);
+        // The line is not silent while the daemon is away.
+        for _ in 0..attack.seeded.between(0, 3) {
+            let speaker = attack.seeded.between(0, 1) as usize;
+            attack.feeders[speaker].speak(&mut attack.seeded);
+        }
+    }
+    attack.settle();
+    let told = attack.judge();
+    println!("{} kills: {told}", kills());
+    assert!(
+        attack.findings.is_empty(),
+        "RIDGEPOST_SEED={seed} RIDGEPOST_KILLS={}: {told}\n{}",
+        kills(),
+        attack.findings.join("\n")
+    );
+}
+
+/// The rig can fail: a daemon that acknowledges before it commits is found out.
+#[test]
+fn a_daemon_that_acknowledges_too_early_is_found_out() {
+    let mut attack = Attack::new(7, Some("ack-before-commit"));
+    for _ in 0..40 {
+        attack.start();
+        for _ in 0..3 {
+            attack.export_next();
+            attack.go_on(Duration::from_millis(60));
+        }
+        attack.kill();
+        let store = attack.cell.store();
+        if !attack.archived_and_lost(&store).is_empty() {
+            return;
+        }
+    }
+    panic!("40 kills of a daemon that acknowledges too early, and the rig found nothing");
+}
+
+/// The rig can fail: a daemon that stores a row and forgets to deliver it is found out.
+#[test]
+fn a_daemon_that_forgets_deliveries_is_found_out() {
+    let mut attack = Attack::new(8, Some("forget-outbox"));
+    attack.start();
+    attack.go_on(Duration::from_millis(300));
+    attack.cell.until_recorded("counted", 1);
+    assert!(attack.cell.stop().success());
+    attack.judge();
+    let undelivered = attack.findings.iter().filter(|finding| finding.ends_with("was not delivered")).count();
+    assert!(undelivered > 0, "{:?}", attack.findings);
+}

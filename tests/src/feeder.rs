@@ -1,0 +1,152 @@
+//! An instrument that numbers its readings and goes on talking while the daemon is killed and started, with an account
+//! of what each run of the daemon had heard.
+
+use crate::oracle::{Row, Store, numbers};
+use crate::pty::Line;
+use crate::seed::Seeded;
+
+/// A talking instrument at one port station.
+#[derive(Debug)]
+pub struct Feeder {
+    station: String,
+    line: Line,
+    message: fn(u64) -> Vec<u8>,
+    next: u64,
+    /// Everything said so far, whether the kernel has taken it or not.
+    said: Vec<u8>,
+    messages: Vec<Message>,
+    /// Bytes heard when each run of the daemon ended.
+    heard: Vec<u64>,
+}
+
+#[derive(Clone, Copy, Debug)]
+struct Message {
+    number: u64,
+    begin: u64,
+    end: u64,
+}
+
+/// What became of an instrument's readings.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
+pub struct Account {
+    /// Readings said.
+    pub said: usize,
+    /// Readings stored.
+    pub stored: usize,
+    /// Readings that a killed daemon had taken from the kernel whole and not committed.
+    pub lost: usize,
+    /// Readings that a killed daemon had taken a part of.
+    pub cut: usize,
+}
+
+impl Feeder {
+    /// An instrument at `line` that says `message(number)` for rising numbers.
+    pub fn new(station: &str, line: Line, message: fn(u64) -> Vec<u8>) -> Feeder {
+        Feeder { station: station.into(), line, message, next: 1, said: vec![], messages: vec![], heard: vec![] }
+    }
+
+    /// The instrument's line.
+    pub fn line(&self) -> &Line {
+        &self.line
+    }
+
+    /// The last number said.
+    pub fn last_number(&self) -> u64 {
+        self.next - 1
+    }
+
+    /// Says the next reading, or a part of it, or the rest of one begun.
+    pub fn speak(&mut self, seeded: &mut Seeded) {
+        let sent = self.line.written() as usize;
+        if sent == self.said.len() {
+            let message = (self.message)(self.next);
+            let begin = self.said.len() as u64;
+            self.messages.push(Message { number: self.next, begin, end: begin + message.len() as u64 });
+            self.said.extend_from_slice(&message);
+            self.next += 1;
+        }
+        let rest = &self.said[sent..];
+        let whole = seeded.between(0, 3) > 0;
+        let length = if whole { rest.len() } else { seeded.between(1, rest.len() as u64) as usize };
+        self.line.send_some(&rest[..length]);
+    }
+
+    /// Says the rest of a reading begun.
+    pub fn finish_speaking(&mut self) {
+        let sent = self.line.written() as usize;
+        let rest = self.said[sent..].to_vec();
+        self.line.send(&rest);
+    }
+
+    /// Notes what the daemon, which was killed and is gone, had taken.
+    pub fn daemon_was_killed(&mut self) {
+        self.line.let_go();
+        self.heard.push(self.line.written() - self.line.untaken());
+    }
+
+    /// Compares what is stored with what was said and heard. A run of the daemon may have lost what it had heard last;
+    /// it may not have lost anything before what it stored, nor anything that it had not heard. Call after a last run
+    /// that was not killed.
+    pub fn account(&self, store: &Store, number_of: impl Fn(&Row) -> Result<u64, String>) -> (Account, Vec<String>) {
+        let rows = store.readings(&self.station);
+        let (stored, mut findings) = numbers(&self.station, &rows, number_of);
+        let mut account = Account { said: self.messages.len(), stored: stored.len(), lost: 0, cut: 0 };
+        for number in stored.iter().filter(|number| **number == 0 || **number >= self.next) {
+            findings.push(format!("{}: {number} was never said", self.station));
+        }
+        for (run, (from, to)) in self.runs().into_iter().enumerate() {
+            let killed = run < self.heard.len();
+            let inside = self.messages.iter().filter(|message| from <= message.begin && message.end <= to);
+            let mut missing = None;
+            for message in inside {
+                let is_stored = stored.binary_search(&message.number).is_ok();
+                match (is_stored, missing) {
+                    (true, Some(before)) => {
+                        findings.push(format!(
+                            "{}: {} is stored and {before} before it is not",
+                            self.station, message.number
+                        ));
+                    }
+                    (true, None) => {}
+                    (false, _) => {
+                        missing = Some(message.number);
+                        account.lost += 1;
+                        if !killed {
+                            findings.push(format!("{}: {} is lost without a kill", self.station, message.number));
+                        }
+                    }
+                }
+            }
+            let across = self.messages.iter().find(|message| message.begin < to && to < message.end);
+            account.cut += usize::from(across.is_some_and(|message| stored.binary_search(&message.number).is_err()));
+        }
+        findings.extend(self.raw_findings(&store.raw(&self.station)));
+        (account, findings)
+    }
+
+    /// Of each run's bytes the store holds the first so many, in order, and nothing else; of the last run's, all.
+    fn raw_findings(&self, raw: &[u8]) -> Vec<String> {
+        let mut rest = raw;
+        let runs = self.runs();
+        for (run, (from, to)) in runs.iter().enumerate() {
+            let said = &self.said[*from as usize..*to as usize];
+            let kept = said.iter().zip(rest).take_while(|(one, other)| one == other).count();
+            rest = &rest[kept..];
+            if run + 1 == runs.len() && kept < said.len() {
+                return vec![format!("{}: {} bytes of the last run are not kept", self.station, said.len() - kept)];
+            }
+        }
+        if rest.is_empty() {
+            vec![]
+        } else {
+            vec![format!("{}: {} kept bytes were not sent so", self.station, rest.len())]
+        }
+    }
+
+    /// The stretches of bytes that each run of the daemon heard; the last run heard the rest.
+    fn runs(&self) -> Vec<(u64, u64)> {
+        let begins = std::iter::once(0).chain(self.heard.iter().copied());
+        let ends = self.heard.iter().copied().chain([self.said.len() as u64]);
+        begins.zip(ends).collect()
+    }
+}
