@@ -1,0 +1,61 @@
+//! Stations: one port or one folder each, yielding transmissions to the writer.
+//!
+//! What a station *decides* is in pure state machines ([`session`], [`arrival`]); what it *does* is in the thin
+//! shells around them ([`serial`], [`folder`]).
+
+pub mod arrival;
+pub mod folder;
+pub mod serial;
+pub mod session;
+pub mod watch;
+
+use std::collections::BTreeMap;
+use std::sync::{Arc, Mutex};
+
+use serde::{Deserialize, Serialize};
+
+/// How a station is doing, for `status`.
+#[derive(Clone, Debug, Default, Serialize, Deserialize)]
+pub struct StationStatus {
+    /// `listening`, `deaf` or `starting`.
+    pub state: String,
+    /// Why it can't listen, or what troubles it.
+    pub trouble: Option<String>,
+    /// When a byte or file last arrived.
+    pub last_heard: Option<String>,
+    /// Readings committed since the program started.
+    pub recorded: u64,
+    /// Repeats since the program started.
+    pub repeats: u64,
+    /// Frames that could not be trusted since the program started.
+    pub rejected: u64,
+    /// Times the port was lost since the program started.
+    pub lost: u64,
+}
+
+/// The state of every station, shared with whoever shows it.
+#[derive(Clone, Debug, Default)]
+pub struct Board(Arc<Mutex<BTreeMap<String, StationStatus>>>);
+
+impl Board {
+    /// Changes the entry of a station.
+    pub fn change(&self, station: &str, change: impl FnOnce(&mut StationStatus)) {
+        if let Ok(mut board) = self.0.lock() {
+            change(board.entry(station.to_owned()).or_default());
+        }
+    }
+
+    /// A copy of everything.
+    pub fn snapshot(&self) -> BTreeMap<String, StationStatus> {
+        self.0.lock().map(|board| board.clone()).unwrap_or_default()
+    }
+
+    /// Adds what a commit brought.
+    pub fn count(&self, station: &str, tally: &crate::store::Tally) {
+        self.change(station, |status| {
+            status.recorded += tally.new;
+            status.repeats += tally.seen;
+            status.rejected += tally.rejected;
+        });
+    }
+}

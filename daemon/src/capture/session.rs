@@ -1,0 +1,304 @@
+//! What a port station decides: when to open, what the bytes mean, what a hang-up costs.
+//!
+//! A pure state machine: events and ticks in, actions out. It has no end state; from wherever it is, a device
+//! that comes back is listened to again.
+
+use ridgepost_parsers::{Decoded, Decoder, Frame, Framer, Instrument, Remark, Tick};
+
+/// Between tries to open a device that is not there.
+const REOPEN_MS: u64 = 500;
+/// The longest wait between tries to open a device that is there and refuses.
+const REFUSED_MS_MAX: u64 = 2_000;
+
+/// What happens to a port.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub enum Event<'a> {
+    /// The device was opened.
+    Opened,
+    /// The device could not be opened.
+    Refused(String),
+    /// Bytes arrived.
+    Bytes(&'a [u8]),
+    /// The device is gone: no bytes, an error, a hang-up.
+    HungUp(String),
+    /// Time passed.
+    Passed,
+    /// A hint that the device may be there.
+    Hint,
+    /// The program stops.
+    Stop,
+}
+
+/// What is to be done.
+#[derive(Clone, Debug, PartialEq)]
+pub enum Action {
+    /// Open the device.
+    Open,
+    /// Close it at once.
+    Close,
+    /// Keep this frame and what it says.
+    Record(Box<Frame>, Box<Decoded>),
+    /// Say once that the station can't listen, and note since when.
+    Deaf(String),
+    /// Say once that it listens; `ms` is how long it did not.
+    Listening {
+        /// How long it was deaf, in milliseconds.
+        ms: u64,
+        /// How often opening was tried.
+        tries: u32,
+    },
+}
+
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+enum State {
+    /// The device is closed; open it at `at`.
+    Closed { at: Tick },
+    /// Opening was asked for.
+    Opening,
+    /// The device is open.
+    Listening,
+}
+
+/// One port station.
+#[derive(Debug)]
+pub struct Session {
+    framer: Framer,
+    decoder: Decoder,
+    state: State,
+    /// Since when it is deaf, and whether that was said.
+    deaf_since: Tick,
+    told: bool,
+    tries: u32,
+    first_after_open: bool,
+}
+
+impl Session {
+    /// A station whose device is to be opened at once.
+    pub fn new(instrument: &Instrument, now: Tick) -> Self {
+        Session {
+            framer: instrument.framer(),
+            decoder: instrument.decoder(),
+            state: State::Closed { at: now },
+            deaf_since: now,
+            told: false,
+            tries: 0,
+            first_after_open: true,
+        }
+    }
+
+    /// When [`Event::Passed`] is due, if nothing else happens.
+    pub fn deadline(&self) -> Option<Tick> {
+        match self.state {
+            State::Closed { at } => Some(at),
+            State::Opening => None,
+            State::Listening => self.framer.deadline(),
+        }
+    }
+
+    /// Whether the device is open.
+    pub fn is_listening(&self) -> bool {
+        self.state == State::Listening
+    }
+
+    /// What follows from an event at `now`.
+    pub fn step(&mut self, now: Tick, event: Event) -> Vec<Action> {
+        match event {
+            Event::Opened => self.opened(now),
+            Event::Refused(cause) => self.refused(now, cause),
+            Event::Bytes(bytes) => {
+                self.framer.push(bytes, now);
+                self.closed_frames()
+            }
+            Event::HungUp(cause) => self.hung_up(now, cause),
+            Event::Passed => self.passed(now),
+            Event::Hint => self.hint(now),
+            Event::Stop => {
+                let mut actions = self.rest();
+                actions.push(Action::Close);
+                actions
+            }
+        }
+    }
+
+    fn opened(&mut self, now: Tick) -> Vec<Action> {
+        self.state = State::Listening;
+        self.first_after_open = true;
+        let ms = now.0.saturating_sub(self.deaf_since.0);
+        let tries = std::mem::take(&mut self.tries);
+        self.told = false;
+        vec![Action::Listening { ms, tries }]
+    }
+
+    fn refused(&mut self, now: Tick, cause: String) -> Vec<Action> {
+        self.tries = self.tries.saturating_add(1);
+        let wait = (REOPEN_MS * u64::from(self.tries)).min(REFUSED_MS_MAX);
+        self.state = State::Closed { at: Tick(now.0 + wait) };
+        self.tell(cause)
+    }
+
+    fn hung_up(&mut self, now: Tick, cause: String) -> Vec<Action> {
+        if self.state != State::Listening {
+            return Vec::new();
+        }
+        let mut actions = vec![Action::Close];
+        actions.append(&mut self.rest());
+        self.state = State::Closed { at: Tick(now.0 + REOPEN_MS) };
+        self.deaf_since = now;
+        actions.append(&mut self.tell(cause));
+        actions
+    }
+
+    fn tell(&mut self, cause: String) -> Vec<Action> {
+        if std::mem::replace(&mut self.told, true) { Vec::new() } else { vec![Action::Deaf(cause)] }
+    }
+
+    fn passed(&mut self, now: Tick) -> Vec<Action> {
+        match self.state {
+            State::Closed { at } if at <= now => {
+                self.state = State::Opening;
+                vec![Action::Open]
+            }
+            State::Listening => {
+                let mut actions = Vec::new();
+                while let Some(frame) = self.framer.expire(now) {
+                    actions.push(self.record(frame));
+                }
+                actions
+            }
+            _ => Vec::new(),
+        }
+    }
+
+    fn hint(&mut self, now: Tick) -> Vec<Action> {
+        if let State::Closed { .. } = self.state {
+            self.state = State::Closed { at: now };
+        }
+        self.passed(now)
+    }
+
+    fn closed_frames(&mut self) -> Vec<Action> {
+        let mut actions = Vec::new();
+        while let Some(frame) = self.framer.poll() {
+            actions.push(self.record(frame));
+        }
+        actions
+    }
+
+    fn rest(&mut self) -> Vec<Action> {
+        let mut actions = self.closed_frames();
+        while let Some(frame) = self.framer.hang_up() {
+            actions.push(self.record(frame));
+        }
+        actions
+    }
+
+    fn record(&mut self, frame: Frame) -> Action {
+        let mut decoded = self.decoder.decode(&frame);
+        if std::mem::take(&mut self.first_after_open) {
+            decoded.remarks.push(Remark::FirstAfterOpen);
+        }
+        Action::Record(Box::new(frame), Box::new(decoded))
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use proptest::prelude::*;
+
+    fn session() -> Session {
+        let text = r#"
+            [instrument]
+            name = "line"
+            [framing]
+            kind = "lines"
+            [[line]]
+            pattern = '(?<quantity>Ra) (?<value>\S+) (?<unit>um)'
+        "#;
+        let (instrument, _) =
+            ridgepost_config::instrument(text, std::path::Path::new("line.toml")).expect("a definition");
+        Session::new(&instrument, Tick(0))
+    }
+
+    fn listening() -> Session {
+        let mut session = session();
+        assert_eq!(session.step(Tick(0), Event::Passed), [Action::Open]);
+        session.step(Tick(0), Event::Opened);
+        session
+    }
+
+    #[test]
+    fn a_hang_up_closes_first_and_keeps_the_partial_line() {
+        let mut session = listening();
+        session.step(Tick(5), Event::Bytes(b"Ra 0.4"));
+        let actions = session.step(Tick(9), Event::HungUp("gone".into()));
+        assert_eq!(actions[0], Action::Close);
+        let Action::Record(frame, decoded) = &actions[1] else { panic!("{actions:?}") };
+        assert_eq!((frame.raw.as_slice(), decoded.outcome), (&b"Ra 0.4"[..], ridgepost_parsers::Outcome::Incomplete));
+        assert_eq!(actions[2], Action::Deaf("gone".into()));
+    }
+
+    #[test]
+    fn a_missing_device_is_told_once_and_tried_within_two_seconds_for_ever() {
+        let mut session = session();
+        let mut now = Tick(0);
+        let mut told = 0;
+        for _ in 0..100 {
+            assert_eq!(session.step(now, Event::Passed), [Action::Open]);
+            told += session.step(now, Event::Refused("no such device".into())).len();
+            let next = session.deadline().expect("a closed port has a next try");
+            assert!(next.0 - now.0 <= 2_000, "a device that returns is opened within two seconds");
+            now = next;
+        }
+        assert_eq!(told, 1);
+        session.step(now, Event::Passed);
+        assert_eq!(session.step(now, Event::Opened), [Action::Listening { ms: now.0, tries: 100 }]);
+    }
+
+    #[test]
+    fn only_the_first_frame_after_opening_is_marked() {
+        let mut session = listening();
+        let actions = session.step(Tick(1), Event::Bytes(b"Ra 0.412 um\rRa 0.413 um\r"));
+        let marked: Vec<bool> = actions
+            .iter()
+            .map(|action| matches!(action, Action::Record(_, decoded) if decoded.remarks.contains(&Remark::FirstAfterOpen)))
+            .collect();
+        assert_eq!(marked, [true, false]);
+    }
+
+    fn events() -> impl Strategy<Value = Vec<u8>> {
+        proptest::collection::vec(any::<u8>(), 0..60)
+    }
+
+    proptest! {
+        /// From wherever it is, a device that can be opened is listened to again.
+        #[test]
+        fn there_is_no_way_to_end_deaf(steps in events()) {
+            let mut session = session();
+            let mut now = Tick(0);
+            for step in steps {
+                now = Tick(now.0 + u64::from(step) * 7);
+                let event = match step % 6 {
+                    0 => Event::Refused("refused".into()),
+                    1 => Event::Bytes(b"Ra 0.4\r"),
+                    2 => Event::HungUp("gone".into()),
+                    3 => Event::Hint,
+                    _ => Event::Passed,
+                };
+                if session.step(now, event).contains(&Action::Open) && step % 2 == 0 {
+                    session.step(now, Event::Opened);
+                }
+            }
+            if session.state == State::Opening {
+                session.step(now, Event::Refused("late".into()));
+            }
+            if !session.is_listening() {
+                let at = session.deadline().expect("a next try");
+                prop_assert!(at.0 <= now.0 + 2_000);
+                prop_assert_eq!(session.step(at.max(now), Event::Passed), vec![Action::Open]);
+                session.step(at.max(now), Event::Opened);
+            }
+            prop_assert!(session.is_listening());
+        }
+    }
+}

@@ -1,0 +1,43 @@
+//! The cell folder as the program uses it: whatever of it is faultless, and the faults.
+
+use std::collections::BTreeMap;
+use std::path::{Path, PathBuf};
+use std::sync::Arc;
+
+use ridgepost_config::{Diagnostic, Job, Loaded, Plan};
+
+/// A loaded cell folder with a usable plan.
+#[derive(Clone, Debug)]
+pub struct Cell {
+    /// The folder.
+    pub dir: PathBuf,
+    /// Everything faultless in it.
+    pub plan: Arc<Plan>,
+    /// Everything that keeps parts of it from being used.
+    pub faults: Vec<Diagnostic>,
+    texts: BTreeMap<PathBuf, String>,
+}
+
+impl Cell {
+    /// Loads a cell folder. Without a usable `cell.toml` there is nothing to go by: every fault is the error.
+    pub fn load(dir: &Path) -> Result<Cell, Vec<Diagnostic>> {
+        let dir = std::path::absolute(dir).unwrap_or_else(|_| dir.to_owned());
+        let Loaded { partial, diagnostics, texts, .. } = ridgepost_config::load(&dir);
+        let Some(plan) = partial else { return Err(diagnostics) };
+        let faults = diagnostics.into_iter().filter(Diagnostic::is_fault).collect();
+        let texts = texts.into_iter().map(|(path, text)| (path, text.body.to_string())).collect();
+        Ok(Cell { dir, plan: Arc::new(plan), faults, texts })
+    }
+
+    /// The job that a kept text says, read beside the rest of the folder as it is now. The text may differ from
+    /// today's job file, or the file may be gone: an open job stays as it was opened.
+    pub fn kept_job(&self, body: &str) -> Option<Arc<Job>> {
+        if let Some(job) = self.plan.jobs.values().find(|job| &*job.text.body == body) {
+            return Some(Arc::clone(job));
+        }
+        let mut texts = self.texts.clone();
+        texts.retain(|path, _| !path.starts_with("jobs"));
+        texts.insert("jobs/kept.toml".into(), body.to_owned());
+        ridgepost_config::read(&self.dir, &texts).partial?.jobs.into_values().next()
+    }
+}

@@ -1,0 +1,177 @@
+//! The command line: what a person types, one file per command.
+
+mod check;
+mod job;
+pub mod out;
+mod outbox;
+mod ports;
+mod readings;
+mod status;
+mod trying;
+mod why;
+
+use std::path::PathBuf;
+use std::sync::Arc;
+
+use clap::{Parser, Subcommand};
+
+use crate::cell::Cell;
+use crate::control::{Reply, Request};
+use crate::exit::Exit;
+use crate::store::{StoreFault, What};
+use out::Out;
+
+/// Captures what gauges say, judges it by the job, keeps the proof and passes it on.
+#[derive(Debug, Parser)]
+#[command(name = "ridgepost", version, about, long_about = LONG, after_help = AFTER, max_term_width = 100)]
+pub struct Cli {
+    /// The cell folder: cell.toml, gauges.toml, jobs/, instruments/
+    #[arg(long, global = true, env = "RIDGEPOST_CELL", default_value = "/etc/ridgepost", value_name = "DIR")]
+    cell: PathBuf,
+    #[command(subcommand)]
+    command: Command,
+}
+
+const LONG: &str = "Captures what gauges say, judges it by the job, keeps the proof and passes it on.\n\n\
+    Ridgepost supports a trained person's decision; a conforming outcome is not a release.";
+
+const AFTER: &str = "Exit status: 0 done, 1 the answer is no or faults were found, 2 wrong use, 3 the store or a file \
+    could not be used.\n\nStart with: ridgepost demo";
+
+#[derive(Debug, Subcommand)]
+enum Command {
+    /// Show a cell in miniature: virtual instruments, the real daemon, store and drops
+    #[command(after_help = "Example: ridgepost demo --dir /tmp/demo --stay")]
+    Demo(crate::demo::DemoArgs),
+    /// Run the daemon in the foreground
+    #[command(after_help = "Example: ridgepost run --cell /etc/ridgepost")]
+    Run,
+    /// Tell all faults of the configuration, and what unwritten defaults mean
+    #[command(after_help = "Example: ridgepost check --cell ./my-cell")]
+    Check(check::CheckArgs),
+    /// Show stations, gauges, open job, outbox, disk and clock on one screen
+    #[command(after_help = "Example: ridgepost status")]
+    Status(JsonArgs),
+    /// List serial devices with a stable name, who holds them, and the TOML for them
+    #[command(after_help = "Example: ridgepost ports")]
+    Ports(JsonArgs),
+    /// Decode bytes with an instrument definition and say what each frame is
+    #[command(after_help = "Example: ridgepost try instruments/my-tester.toml captured.bin")]
+    Try(trying::TryArgs),
+    /// Open, close or show the job, or end a piece
+    #[command(after_help = "Example: ridgepost job open WO-48213")]
+    Job(job::JobArgs),
+    /// Query the store
+    #[command(after_help = "Example: ridgepost readings --serial A-77/01 --json")]
+    Readings(readings::ReadingsArgs),
+    /// Tell everything one result rests on
+    #[command(after_help = "Example: ridgepost why 1042")]
+    Why(why::WhyArgs),
+    /// Show deliveries that wait or are parked, and send again
+    #[command(after_help = "Example: ridgepost outbox again 1000..1042")]
+    Outbox(outbox::OutboxArgs),
+}
+
+/// A command that only knows how to print.
+#[derive(Debug, clap::Args)]
+pub struct JsonArgs {
+    /// JSON Lines on stdout
+    #[arg(long)]
+    json: bool,
+}
+
+impl Cli {
+    /// Does the command and says how it ended.
+    pub fn run(self) -> Exit {
+        start_log();
+        let mut out = Out::new();
+        let exit = match &self.command {
+            Command::Demo(args) => crate::demo::demo(args, &mut out),
+            Command::Run => self.daemon(&mut out),
+            Command::Check(args) => check::check(&self.cell, args, &mut out),
+            Command::Status(args) => self.with_cell(&mut out, |cell, out| status::status(&cell, args.json, out)),
+            Command::Ports(args) => ports::ports(args.json, &mut out),
+            Command::Try(args) => trying::examine_file(args, &mut out),
+            Command::Job(args) => self.with_cell(&mut out, |cell, out| job::job(&cell, args, out)),
+            Command::Readings(args) => self.with_cell(&mut out, |cell, out| readings::readings(&cell, args, out)),
+            Command::Why(args) => self.with_cell(&mut out, |cell, out| why::why(&cell, args, out)),
+            Command::Outbox(args) => self.with_cell(&mut out, |cell, out| outbox::outbox(&cell, args, out)),
+        };
+        out.end(exit)
+    }
+
+    fn daemon(&self, out: &mut Out) -> Exit {
+        self.with_cell(out, |cell, out| match crate::run::run(cell) {
+            Ok(()) => Exit::Done,
+            Err(fault) => {
+                out.complain(&fault.to_string());
+                fault.exit()
+            }
+        })
+    }
+
+    /// Commands work with whatever of the configuration is faultless; without a usable cell.toml there is nothing
+    /// to go by.
+    fn with_cell(&self, out: &mut Out, work: impl FnOnce(Cell, &mut Out) -> Exit) -> Exit {
+        let faults = match Cell::load(&self.cell) {
+            Ok(cell) => return work(cell, out),
+            Err(faults) => faults,
+        };
+        for fault in &faults {
+            out.complain(&fault.to_string());
+        }
+        let file = self.cell.join("cell.toml");
+        out.complain(&format!(
+            "{} can't be used; name the cell folder with --cell DIR or RIDGEPOST_CELL, and see `ridgepost check`",
+            file.display()
+        ));
+        Exit::Unusable
+    }
+}
+
+fn start_log() {
+    let filter = tracing_subscriber::EnvFilter::try_from_env("RIDGEPOST_LOG")
+        .unwrap_or_else(|_| tracing_subscriber::EnvFilter::new("info"));
+    let _ = tracing_subscriber::fmt()
+        .with_env_filter(filter)
+        .with_writer(std::io::stderr)
+        .with_ansi(std::io::IsTerminal::is_terminal(&std::io::stderr()))
+        .with_target(false)
+        .try_init();
+}
+
+/// Tells why a store can't be read.
+fn store_unusable(cell: &Cell, fault: &StoreFault, out: &mut Out) -> Exit {
+    out.complain(&format!("the store {} can't be read: {fault}", cell.plan.store.display()));
+    Exit::Unusable
+}
+
+/// Changes something in the store: through the running daemon, else with the writer's lock in hand.
+fn write(cell: &Cell, request: Request, what: What, out: &mut Out) -> Result<serde_json::Value, Exit> {
+    let reply = match crate::run::running(&cell.plan.store) {
+        Some(socket) => crate::control::ask(&socket, &request).map_err(|error| {
+            out.complain(&format!("the daemon does not answer on {}: {error}", socket.display()));
+            Exit::Unusable
+        })?,
+        None => write_alone(cell, what, out)?,
+    };
+    match reply {
+        Reply::Done(said) => Ok(said),
+        Reply::Refused(why) => {
+            out.complain(&why);
+            Err(Exit::No)
+        }
+        Reply::Failed(why) => {
+            out.complain(&format!("the store could not be written: {why}"));
+            Err(Exit::Unusable)
+        }
+    }
+}
+
+fn write_alone(cell: &Cell, what: What, out: &mut Out) -> Result<Reply, Exit> {
+    let _lock = crate::store::Lock::take(&cell.plan.store, None).map_err(|fault| {
+        out.complain(&fault.to_string());
+        Exit::Unusable
+    })?;
+    Ok(crate::run::to_reply(crate::store::writer::once(Arc::new(cell.clone()), what)))
+}

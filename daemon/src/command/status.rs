@@ -1,0 +1,201 @@
+//! `ridgepost status`: stations, gauges, open job, outbox, disk and clock on one screen.
+
+use ridgepost_judge::gauge_state;
+use rusqlite::Connection;
+use serde_json::{Value as Json, json};
+
+use super::out::{Out, shown, table};
+use crate::cell::Cell;
+use crate::clock::Clock;
+use crate::control::{Reply, Request};
+use crate::exit::Exit;
+use crate::store::{StoreFault, open_for_reading, query};
+
+/// Shows how everything is doing; 1 if something needs a person.
+pub fn status(cell: &Cell, as_json: bool, out: &mut Out) -> Exit {
+    let daemon = crate::run::running(&cell.plan.store).map(|socket| crate::control::ask(&socket, &Request::Status));
+    let daemon = match daemon {
+        Some(Ok(Reply::Done(status))) => status,
+        Some(_) => json!({ "trouble": "the daemon holds the store but does not answer" }),
+        None => Json::Null,
+    };
+    let stored = match stored(cell) {
+        Ok(stored) => stored,
+        Err(StoreFault::Absent(_)) => Json::Null,
+        Err(fault) => return super::store_unusable(cell, &fault, out),
+    };
+    let whole = json!({
+        "cell": cell.plan.cell.name,
+        "running": !daemon.is_null(),
+        "daemon": daemon,
+        "store": stored,
+        "gauges": gauges(cell),
+        "faults": cell.faults.iter().map(ToString::to_string).collect::<Vec<_>>(),
+    });
+    match as_json {
+        true => out.json(&whole),
+        false => screen(&whole, out),
+    }
+    Exit::Done
+}
+
+fn stored(cell: &Cell) -> Result<Json, StoreFault> {
+    let connection = open_for_reading(&cell.plan.store)?;
+    let mut by_state = query::objects(
+        &connection,
+        "SELECT station, count(*) AS transmissions, max(received_at) AS last FROM transmission GROUP BY station",
+        &[],
+    )?;
+    by_state.sort_by_key(|row| shown(&row["station"]));
+    Ok(json!({
+        "path": cell.plan.store,
+        "bytes": std::fs::metadata(&cell.plan.store).map(|file| file.len()).unwrap_or(0),
+        "free_bytes": free_bytes(&cell.plan.store),
+        "journal_mode": pragma(&connection, "journal_mode")?,
+        "synchronous": "full",
+        "job": query::open_job(&connection)?,
+        "results": count(&connection, "SELECT count(*) FROM result")?,
+        "unjudged": count(&connection, "SELECT count(*) FROM result WHERE kind = 'reading' AND outcome = 'unjudged'")?,
+        "rejected": count(&connection, "SELECT count(*) FROM frame WHERE outcome <> 'accepted'")?,
+        "stations": by_state,
+        "outbox": query::outbox_counts(&connection)?,
+        "gaps": query::gaps(&connection, 5)?,
+        "events": query::events(&connection, 5)?,
+    }))
+}
+
+fn count(connection: &Connection, sql: &str) -> Result<i64, StoreFault> {
+    Ok(connection.query_row(sql, [], |row| row.get(0))?)
+}
+
+fn pragma(connection: &Connection, name: &str) -> Result<String, StoreFault> {
+    Ok(connection.query_row(&format!("PRAGMA {name}"), [], |row| row.get(0))?)
+}
+
+fn free_bytes(store: &std::path::Path) -> Option<u64> {
+    let stat = rustix::fs::statvfs(store.parent()?).ok()?;
+    Some(stat.f_bavail.saturating_mul(stat.f_frsize))
+}
+
+fn gauges(cell: &Cell) -> Vec<Json> {
+    let today = Clock::new(cell.plan.cell.time_zone.clone()).today();
+    let gauges = cell.plan.gauges.values().map(|gauge| {
+        let (state, _) = gauge_state(Some(gauge), today);
+        json!({
+            "gauge": gauge.id,
+            "kind": gauge.kind,
+            "state": state.code(),
+            "calibration_due": gauge.calibration_due.map(|due| due.to_string()),
+        })
+    });
+    gauges.collect()
+}
+
+fn screen(whole: &Json, out: &mut Out) {
+    let (daemon, store) = (&whole["daemon"], &whole["store"]);
+    let running = match (daemon.is_null(), &daemon["trouble"]) {
+        (true, _) => "not running".to_owned(),
+        (false, Json::String(trouble)) => trouble.clone(),
+        _ => format!("running as process {} since {}", daemon["pid"], shown(&daemon["since"])),
+    };
+    out.say(&format!("cell {}: {running}", shown(&whole["cell"])));
+    for fault in whole["faults"].as_array().into_iter().flatten() {
+        out.say(&format!("fault: {}", shown(fault)));
+    }
+    job_and_store(daemon, store, out);
+    stations(daemon, store, out);
+    let gauges = whole["gauges"].as_array().into_iter().flatten();
+    let names = ["gauge", "kind", "state", "calibration_due"];
+    out.say(&format!(
+        "\n{}",
+        table(&names, gauges.map(|gauge| names.iter().map(|name| shown(&gauge[*name])).collect()))
+    ));
+    outbox(daemon, store, out);
+    for gap in store["gaps"].as_array().into_iter().flatten() {
+        let until = if gap["until_at"].is_null() { "now".to_owned() } else { shown(&gap["until_at"]) };
+        out.say(&format!(
+            "deaf: {} from {} until {until}: {}",
+            shown(&gap["station"]),
+            shown(&gap["from_at"]),
+            shown(&gap["cause"])
+        ));
+    }
+    for event in store["events"].as_array().into_iter().flatten() {
+        out.say(&format!("event: {} {}: {}", shown(&event["at"]), shown(&event["station"]), shown(&event["text"])));
+    }
+}
+
+fn job_and_store(daemon: &Json, store: &Json, out: &mut Out) {
+    if store.is_null() {
+        out.say("store: not made yet; `ridgepost run` makes it");
+        return;
+    }
+    match store["job"].is_null() {
+        true => out.say("job: none is open; `ridgepost job open ID` opens one"),
+        false => out.say(&format!("job: {}, piece {}", shown(&store["job"]["job"]), store["job"]["piece"])),
+    }
+    let mib = |bytes: &Json| bytes.as_u64().unwrap_or(0) / 1024 / 1024;
+    out.say(&format!(
+        "store: {}, {} MiB, {} MiB free, {} results, {} readings unjudged, {} frames rejected",
+        shown(&store["path"]),
+        mib(&store["bytes"]),
+        mib(&store["free_bytes"]),
+        store["results"],
+        store["unjudged"],
+        store["rejected"]
+    ));
+    if let Json::String(trouble) = &daemon["store_trouble"] {
+        out.say(&format!("store: can't be written: {trouble}; readings wait"));
+    }
+    if daemon["clock_synced"] == false {
+        out.say("clock: not synchronised; results carry `clock_synced` no");
+    }
+}
+
+fn stations(daemon: &Json, store: &Json, out: &mut Out) {
+    let stored = |name: &str, field: &str| {
+        let rows = store["stations"].as_array().into_iter().flatten();
+        rows.filter(|row| row["station"] == name).map(|row| shown(&row[field])).next().unwrap_or_default()
+    };
+    let rows: Vec<Vec<String>> = daemon["stations"]
+        .as_object()
+        .into_iter()
+        .flatten()
+        .map(|(name, status)| {
+            vec![
+                name.clone(),
+                shown(&status["state"]),
+                stored(name, "last"),
+                shown(&status["recorded"]),
+                shown(&status["repeats"]),
+                shown(&status["rejected"]),
+                shown(&status["trouble"]),
+            ]
+        })
+        .collect();
+    if !rows.is_empty() {
+        out.say(&format!(
+            "\n{}",
+            table(&["station", "state", "last heard", "readings", "repeats", "rejected", "trouble"], rows)
+        ));
+    }
+}
+
+fn outbox(daemon: &Json, store: &Json, out: &mut Out) {
+    out.say("");
+    let counts: Vec<String> = store["outbox"]
+        .as_array()
+        .into_iter()
+        .flatten()
+        .map(|row| format!("{} {} {}", shown(&row["sink"]), row["parcels"], shown(&row["state"])))
+        .collect();
+    out.say(&format!(
+        "outbox: {}",
+        if counts.is_empty() { "everything is delivered".to_owned() } else { counts.join(", ") }
+    ));
+    for sink in daemon["sinks"].as_array().into_iter().flatten() {
+        if let Json::String(trouble) = &sink["trouble"] {
+            out.say(&format!("sink {} waits: {trouble}", shown(&sink["sink"])));
+        }
+    }
+}

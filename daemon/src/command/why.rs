@@ -1,0 +1,177 @@
+//! `ridgepost why`: everything one result rests on, from the bytes to the delivered file.
+
+use clap::Args;
+use ridgepost_judge::explain;
+use rusqlite::Connection;
+use serde_json::{Value as Json, json};
+
+use super::out::{Out, shown};
+use crate::cell::Cell;
+use crate::exit::Exit;
+use crate::store::{StoreFault, open_for_reading, query};
+
+/// Arguments of `why`.
+#[derive(Debug, Args)]
+pub struct WhyArgs {
+    /// Number (seq) or result_id
+    result: String,
+    /// JSON Lines on stdout
+    #[arg(long)]
+    json: bool,
+}
+
+/// Tells it; 1 if there is no such result.
+pub fn why(cell: &Cell, args: &WhyArgs, out: &mut Out) -> Exit {
+    let told = open_for_reading(&cell.plan.store).and_then(|connection| gather(&connection, &args.result));
+    match told {
+        Err(fault) => super::store_unusable(cell, &fault, out),
+        Ok(None) => {
+            out.complain(&format!("there is no result {}; `ridgepost readings` lists them", args.result));
+            Exit::No
+        }
+        Ok(Some(story)) if args.json => {
+            out.json(&story);
+            Exit::Done
+        }
+        Ok(Some(story)) => {
+            tell(&story, out);
+            Exit::Done
+        }
+    }
+}
+
+fn gather(connection: &Connection, id: &str) -> Result<Option<Json>, StoreFault> {
+    let Some(cells) = query::result(connection, id)? else { return Ok(None) };
+    let result = query::to_json(&cells);
+    let seq = result["seq"].as_i64().unwrap_or(-1);
+    let one = |sql: &str| -> Result<Json, StoreFault> {
+        Ok(query::objects(connection, sql, &[&seq])?.pop().unwrap_or(Json::Null))
+    };
+    let transmission = one("SELECT t.id, t.station, t.source, t.received_at, t.sha256, length(t.raw) AS bytes, \
+        t.definition, w.name AS definition_name, hex(substr(t.raw, 1, 4096)) AS raw_hex \
+        FROM result AS r JOIN transmission AS t ON t.id = r.transmission \
+        JOIN wording AS w ON w.hash = t.definition WHERE r.seq = ?1")?;
+    let frame = one("SELECT f.number, f.start, f.bytes, f.outcome, f.reason, f.detail, f.remarks, f.report, \
+        hex(substr(t.raw, f.start + 1, min(f.bytes, 4096))) AS raw_hex, length(t.raw) AS whole \
+        FROM result AS r JOIN frame AS f ON f.transmission = r.transmission AND f.number = r.frame \
+        JOIN transmission AS t ON t.id = r.transmission WHERE r.seq = ?1")?;
+    let job = one(
+        "SELECT w.name, w.hash, w.body FROM result AS r JOIN wording AS w ON w.hash = r.job_hash WHERE r.seq = ?1",
+    )?;
+    let judged_by = one("SELECT program_version FROM result WHERE seq = ?1")?;
+    let deliveries = query::objects(
+        connection,
+        "SELECT o.sink, p.name, p.state, p.attempts, p.reason, p.delivered_at, p.sha256 \
+         FROM outbox AS o JOIN parcel AS p ON p.id = o.parcel WHERE o.seq = ?1 ORDER BY o.sink",
+        &[&seq],
+    )?;
+    let reasons: Vec<Json> = result["reasons"]
+        .as_array()
+        .into_iter()
+        .flatten()
+        .map(|code| json!({ "code": code, "in_words": explain(&shown(code)) }))
+        .collect();
+    let siblings = query::objects(
+        connection,
+        "SELECT s.seq, s.kind, s.balloon, s.quantity, s.value, s.unit, s.outcome, s.reasons, s.attempt \
+         FROM result AS r JOIN result AS s ON s.job = r.job AND s.piece = r.piece WHERE r.seq = ?1 ORDER BY s.seq",
+        &[&seq],
+    )?;
+    Ok(Some(json!({
+        "result": result,
+        "reasons": reasons,
+        "judged_by_version": judged_by["program_version"],
+        "job": job,
+        "piece": siblings,
+        "frame": frame,
+        "transmission": transmission,
+        "deliveries": deliveries,
+    })))
+}
+
+fn tell(story: &Json, out: &mut Out) {
+    let result = &story["result"];
+    out.say(&format!(
+        "result {} ({}): {} {}",
+        result["seq"],
+        shown(&result["result_id"]),
+        shown(&result["kind"]),
+        shown(&result["outcome"])
+    ));
+    for reason in story["reasons"].as_array().into_iter().flatten() {
+        out.say(&format!("    because {}: {}", shown(&reason["code"]), shown(&reason["in_words"])));
+    }
+    out.say("\nas recorded");
+    for (name, value) in result.as_object().into_iter().flatten() {
+        if !value.is_null() && !["reasons", "result_id", "seq", "kind", "outcome"].contains(&name.as_str()) {
+            out.say(&format!("    {name:18} {}", shown(value)));
+        }
+    }
+    job(story, out);
+    bytes(story, out);
+    out.say("\ndeliveries");
+    let mut any = false;
+    for delivery in story["deliveries"].as_array().into_iter().flatten() {
+        any = true;
+        let state = [shown(&delivery["state"]), shown(&delivery["delivered_at"]), shown(&delivery["reason"])].join(" ");
+        out.say(&format!("    {}: {} {}", shown(&delivery["sink"]), shown(&delivery["name"]), state.trim()));
+    }
+    if !any {
+        out.say("    none: no sink takes this kind of row");
+    }
+}
+
+fn job(story: &Json, out: &mut Out) {
+    if story["job"].is_null() {
+        out.say("\nno job: it was not judged by any");
+        return;
+    }
+    let job = &story["job"];
+    out.say(&format!(
+        "\njudged by job {} as it stood then (SHA-256 {}), ridgepost {}",
+        shown(&job["name"]),
+        shown(&job["hash"]),
+        shown(&story["judged_by_version"])
+    ));
+    out.say("    the same piece:");
+    for row in story["piece"].as_array().into_iter().flatten() {
+        let what =
+            [shown(&row["balloon"]), shown(&row["quantity"]), shown(&row["value"]), shown(&row["unit"])].join(" ");
+        out.say(&format!(
+            "    #{} {} {} {} {}",
+            row["seq"],
+            shown(&row["kind"]),
+            what.trim(),
+            shown(&row["outcome"]),
+            shown(&row["reasons"])
+        ));
+    }
+}
+
+fn bytes(story: &Json, out: &mut Out) {
+    let (transmission, frame) = (&story["transmission"], &story["frame"]);
+    if transmission.is_null() {
+        out.say("\nno transmission: this row was made by a person's word or by other rows");
+        return;
+    }
+    out.say(&format!(
+        "\nheard as transmission {} of station {} from {} at {}, {} bytes, SHA-256 {}",
+        transmission["id"],
+        shown(&transmission["station"]),
+        shown(&transmission["source"]),
+        shown(&transmission["received_at"]),
+        transmission["bytes"],
+        shown(&transmission["sha256"])
+    ));
+    out.say(&format!(
+        "    read with definition {} (SHA-256 {})",
+        shown(&transmission["definition_name"]),
+        shown(&transmission["definition"])
+    ));
+    let hex = if shown(&frame["raw_hex"]).is_empty() { &transmission["raw_hex"] } else { &frame["raw_hex"] };
+    let raw = ridgepost_parsers::from_hex(&shown(hex).to_lowercase()).unwrap_or_default();
+    out.say(&format!("    bytes: {}", raw.escape_ascii()));
+    if !shown(&frame["remarks"]).is_empty() {
+        out.say(&format!("    remarks: {}", shown(&frame["remarks"])));
+    }
+}

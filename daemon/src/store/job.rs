@@ -1,0 +1,122 @@
+//! Opening and closing jobs, and ending pieces: what a person says about what is being made.
+
+use std::sync::Arc;
+
+use ridgepost_config::Job;
+use ridgepost_judge::{self as judge, Judgement, Piece};
+use rusqlite::params;
+
+use super::StoreFault;
+use super::parcel::{self, Posted};
+use super::record::{OpenJob, Recorder};
+
+/// What a person may say about the job.
+#[derive(Clone, Debug, PartialEq, Eq, serde::Serialize, serde::Deserialize)]
+#[serde(rename_all = "kebab-case")]
+pub enum JobCommand {
+    /// Open this job; an open one is closed first.
+    Open(String),
+    /// Close the open job.
+    Close,
+    /// End the piece being measured.
+    Next,
+}
+
+/// Why it was not done.
+#[derive(Clone, Debug, PartialEq, Eq, thiserror::Error)]
+pub enum JobFault {
+    /// No such job.
+    #[error("there is no job `{0}`; the cell's jobs are: {1}")]
+    Unknown(String, String),
+    /// Nothing is open.
+    #[error("no job is open; open one with `ridgepost job open ID`")]
+    NoneOpen,
+    /// Nothing was measured.
+    #[error("piece {0} has no reading yet, so there is nothing to end")]
+    Untouched(u64),
+    /// This version can't judge by it.
+    #[error("job {0} can't be opened: {1}")]
+    Unjudgeable(String, String),
+}
+
+impl Recorder<'_> {
+    /// Does what was asked and says what came of it.
+    pub fn job(&mut self, command: &JobCommand) -> Result<Result<String, JobFault>, StoreFault> {
+        match command {
+            JobCommand::Open(id) => self.open_job(id),
+            JobCommand::Close => match self.context.open.is_some() {
+                true => self.close_job().map(Ok),
+                false => Ok(Err(JobFault::NoneOpen)),
+            },
+            JobCommand::Next => self.next_piece(),
+        }
+    }
+
+    fn open_job(&mut self, id: &str) -> Result<Result<String, JobFault>, StoreFault> {
+        let Some(job) = self.plan.jobs.get(id).map(Arc::clone) else {
+            let ids: Vec<&str> = self.plan.jobs.keys().map(String::as_str).collect();
+            return Ok(Err(JobFault::Unknown(id.to_owned(), ids.join(", "))));
+        };
+        let piece = Piece::fresh(&job, self.next_counter(&job.id)?);
+        if let Err(fault) = judge::check(&job, &piece) {
+            return Ok(Err(JobFault::Unjudgeable(job.id.clone(), fault.to_string())));
+        }
+        if self.context.open.is_some() {
+            self.close_job()?;
+        }
+        self.wording("job", &job.id, &job.text)?;
+        self.job_event("open", &job)?;
+        let run = self.tx.last_insert_rowid();
+        let piece = Piece { counter: self.next_counter(&job.id)?, ..piece };
+        let said = format!("job {id} is open, piece {} is next", piece.counter);
+        self.context.open = Some(OpenJob { run, job, piece });
+        Ok(Ok(said))
+    }
+
+    fn close_job(&mut self) -> Result<String, StoreFault> {
+        let Some(open) = self.context.open.take() else { return Ok(String::new()) };
+        let judgement = judge::end_piece(&open.job, &open.piece).unwrap_or_default();
+        self.part_rows(&open, &judgement)?;
+        parcel::close_run(self.tx, open.run)?;
+        self.job_event("close", &open.job)?;
+        Ok(format!("job {} is closed", open.job.id))
+    }
+
+    fn next_piece(&mut self) -> Result<Result<String, JobFault>, StoreFault> {
+        let Some(open) = self.context.open.clone() else { return Ok(Err(JobFault::NoneOpen)) };
+        let judgement = judge::end_piece(&open.job, &open.piece).unwrap_or_default();
+        if judgement.rows.is_empty() {
+            return Ok(Err(JobFault::Untouched(open.piece.counter)));
+        }
+        self.part_rows(&open, &judgement)?;
+        self.job_event("next", &open.job)?;
+        let said = format!("piece {} is ended, piece {} is next", open.piece.counter, judgement.piece.counter);
+        self.context.open = Some(OpenJob { piece: judgement.piece, ..open });
+        Ok(Ok(said))
+    }
+
+    fn part_rows(&self, open: &OpenJob, judgement: &Judgement) -> Result<(), StoreFault> {
+        let run = (open.run, Arc::clone(&open.job));
+        let mut posted = Vec::new();
+        for row in &judgement.rows {
+            let seq = self.row(row, None, None, Some(&run))?;
+            posted.push(Posted::new(seq, row, Some(&run)));
+        }
+        self.post(&posted)
+    }
+
+    fn job_event(&self, kind: &str, job: &Job) -> Result<(), StoreFault> {
+        self.tx
+            .prepare_cached("INSERT INTO job_event (at, at_us, kind, job, job_hash) VALUES (?1, ?2, ?3, ?4, ?5)")?
+            .execute(params![self.now.at, self.now.us, kind, job.id, job.text.hash])?;
+        Ok(())
+    }
+
+    /// Pieces count on over every opening of a job.
+    fn next_counter(&self, job: &str) -> Result<u64, StoreFault> {
+        let last: Option<i64> =
+            self.tx
+                .query_row("SELECT max(piece) FROM result WHERE job = ?1 AND kind = 'part'", [job], |row| row.get(0))?;
+        Ok(last.and_then(|last| u64::try_from(last).ok()).unwrap_or(0) + 1)
+    }
+}

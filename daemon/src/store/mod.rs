@@ -1,0 +1,120 @@
+//! The store: one SQLite file that holds what was received, how it was read, how it was judged and where it
+//! went.
+//!
+//! One connection writes ([`writer`]); everybody else reads through connections of their own ([`query`]).
+//! `synchronous=FULL` with a write-ahead log: a COMMIT that returned is on the disk.
+
+pub mod fields;
+mod job;
+mod lock;
+mod parcel;
+mod piece;
+pub mod query;
+mod record;
+mod schema;
+pub mod writer;
+
+use std::path::Path;
+
+use rusqlite::{Connection, OpenFlags};
+
+pub use fields::{FIELDS, Form};
+pub use job::{JobCommand, JobFault};
+pub use lock::{Holder, Lock, LockFault, holder};
+pub use record::{Burst, Heard, Provenance, Taken, Tally, sha256};
+pub use writer::{Answer, FileBegin, FileState, Pen, PenFault, What};
+
+/// Why the store can't be used.
+#[derive(Debug, thiserror::Error)]
+pub enum StoreFault {
+    /// the store was made by a later version of ridgepost (tables {found}, this version knows {known}); use that version
+    #[error(
+        "the store was made by a later version of ridgepost (tables {found}, this version knows {known}); use that version"
+    )]
+    Newer {
+        /// Version of the tables in the file.
+        found: u32,
+        /// Newest version this program knows.
+        known: u32,
+    },
+    /// the store does not exist yet: `ridgepost run` makes it
+    #[error("the store {0} does not exist yet: `ridgepost run` makes it")]
+    Absent(String),
+    /// Something SQLite says.
+    #[error("{0}")]
+    Sqlite(#[from] rusqlite::Error),
+    /// Something the file system says.
+    #[error("{0}")]
+    Io(#[from] std::io::Error),
+}
+
+/// What a failed write means for the writer.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum Severity {
+    /// No room: nothing was written; try again when there is.
+    Full,
+    /// The disk failed: what is on it can't be told from here. End, and read it again from the start.
+    Disk,
+    /// The rows themselves are at fault.
+    Content,
+}
+
+impl StoreFault {
+    /// What the writer should do about it.
+    pub fn severity(&self) -> Severity {
+        let StoreFault::Sqlite(rusqlite::Error::SqliteFailure(failure, _)) = self else {
+            return Severity::Content;
+        };
+        match failure.code {
+            rusqlite::ErrorCode::DiskFull | rusqlite::ErrorCode::DatabaseBusy | rusqlite::ErrorCode::ReadOnly => {
+                Severity::Full
+            }
+            rusqlite::ErrorCode::SystemIoFailure
+            | rusqlite::ErrorCode::DatabaseCorrupt
+            | rusqlite::ErrorCode::NotADatabase
+            | rusqlite::ErrorCode::CannotOpen => Severity::Disk,
+            _ => Severity::Content,
+        }
+    }
+}
+
+/// Opens the store for the one writer, making or updating its tables.
+fn open_for_writing(path: &Path) -> Result<Connection, StoreFault> {
+    let mut connection = Connection::open(path)?;
+    settle(&connection)?;
+    connection.query_row("PRAGMA journal_mode = WAL", [], |_| Ok(()))?;
+    connection.pragma_update(None, "synchronous", "FULL")?;
+    connection.pragma_update(None, "foreign_keys", true)?;
+    connection.pragma_update(None, "journal_size_limit", 64 * 1024 * 1024)?;
+    connection.set_prepared_statement_cache_capacity(64);
+    schema::migrate(&mut connection)?;
+    Ok(connection)
+}
+
+/// Opens the store for reading only.
+pub fn open_for_reading(path: &Path) -> Result<Connection, StoreFault> {
+    if !path.exists() {
+        return Err(StoreFault::Absent(path.display().to_string()));
+    }
+    let flags = OpenFlags::SQLITE_OPEN_READ_ONLY | OpenFlags::SQLITE_OPEN_NO_MUTEX;
+    let connection = Connection::open_with_flags(path, flags)?;
+    settle(&connection)?;
+    let version: u32 = connection.query_row("PRAGMA user_version", [], |row| row.get(0))?;
+    if version == 0 {
+        return Err(StoreFault::Absent(path.display().to_string()));
+    }
+    Ok(connection)
+}
+
+fn settle(connection: &Connection) -> Result<(), StoreFault> {
+    connection.busy_timeout(std::time::Duration::from_secs(5))?;
+    Ok(())
+}
+
+/// The tally in an answer; nothing in any other.
+pub fn answered_tally(answer: &Answer) -> Tally {
+    match answer {
+        Answer::Tally(tally) => tally.clone(),
+        _ => Tally::default(),
+    }
+}

@@ -1,0 +1,429 @@
+//! What one transaction writes: a transmission with its frames, the rows that judging makes of its readings,
+//! and which parcel each row travels in.
+//!
+//! Nothing here commits. The writer calls these inside a transaction of its own and keeps the changed
+//! [`Context`] only if that transaction stood.
+
+use std::sync::Arc;
+
+use ridgepost_config::{Gauge, GaugeBinding, Job, Plan, Sink, Station};
+use ridgepost_judge::{self as judge, Kind, Mode, Piece, Row};
+use ridgepost_parsers::{Decoded, Frame, FrameReport, Outcome, Reading, Remark};
+use rusqlite::{OptionalExtension, Transaction, params};
+
+use super::StoreFault;
+use super::parcel::{self, Posted};
+use crate::clock::Stamp;
+
+/// One frame and what it says.
+#[derive(Clone, Debug)]
+pub struct Heard {
+    /// Number within its transmission, from 1.
+    pub number: u32,
+    /// The bytes.
+    pub frame: Frame,
+    /// What they say.
+    pub decoded: Decoded,
+}
+
+/// A transmission of a port: one frame with its bytes.
+#[derive(Clone, Debug)]
+pub struct Burst {
+    /// Unique over all runs of the program; a second write under the same origin changes nothing.
+    pub origin: String,
+    /// Which station heard it.
+    pub station: Arc<Station>,
+    /// Where it came from, for people: the port's path.
+    pub source: String,
+    /// When its last byte arrived.
+    pub received: Stamp,
+    /// The frame.
+    pub heard: Heard,
+}
+
+/// What became of a stretch of frames.
+#[derive(Clone, Debug, Default, PartialEq, Eq)]
+pub struct Tally {
+    /// Readings new to the store.
+    pub new: u64,
+    /// Readings seen before, by their identity.
+    pub seen: u64,
+    /// Frames that could not be trusted.
+    pub rejected: u64,
+}
+
+/// The job that is open and the piece being measured.
+#[derive(Clone, Debug)]
+pub struct OpenJob {
+    /// Key of the event that opened it.
+    pub run: i64,
+    /// The job as it was when it was opened.
+    pub job: Arc<Job>,
+    /// The piece being measured.
+    pub piece: Piece,
+}
+
+/// What judging needs to remember between transmissions.
+#[derive(Clone, Debug, Default)]
+pub struct Context {
+    /// The open job, if one is.
+    pub open: Option<OpenJob>,
+}
+
+/// Everything a transaction needs besides the transmission itself.
+pub struct Recorder<'a> {
+    /// The transaction.
+    pub tx: &'a Transaction<'a>,
+    /// The plan in force.
+    pub plan: &'a Plan,
+    /// The store's own id.
+    pub store_id: &'a str,
+    /// Open job and piece; changed as readings arrive.
+    pub context: &'a mut Context,
+    /// The day, for due dates.
+    pub today: jiff::civil::Date,
+    /// Now.
+    pub now: &'a Stamp,
+    /// Whether rows get their parcels; only a test's control says no.
+    pub posts: bool,
+}
+
+/// Where the readings of a stretch of frames came from.
+#[derive(Clone, Debug)]
+pub struct Provenance {
+    /// Key of the transmission.
+    pub transmission: i64,
+    /// Which station.
+    pub station: Arc<Station>,
+    /// When it was received.
+    pub received: Stamp,
+    /// When the readings were taken, as far as that can be believed.
+    pub taken: Taken,
+}
+
+/// How well the time of measuring is known.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum Taken {
+    /// Now: it arrived as it was measured.
+    Live,
+    /// Earlier, at this time (microseconds since 1970): a file that waited.
+    At(i64),
+}
+
+impl Recorder<'_> {
+    /// Writes a port's transmission. Writing the same origin again changes nothing and says so by an empty tally.
+    pub fn burst(&mut self, burst: &Burst) -> Result<Tally, StoreFault> {
+        let known = self
+            .tx
+            .prepare_cached("SELECT id FROM transmission WHERE origin = ?1")?
+            .query_row([&burst.origin], |row| row.get::<_, i64>(0))
+            .optional()?;
+        if known.is_some() {
+            return Ok(Tally::default());
+        }
+        let raw = &burst.heard.frame.raw;
+        let transmission = self.transmission(&burst.origin, &burst.station, &burst.source, &burst.received, raw)?;
+        let provenance = Provenance {
+            transmission,
+            station: Arc::clone(&burst.station),
+            received: burst.received.clone(),
+            taken: Taken::Live,
+        };
+        self.frames(&provenance, std::slice::from_ref(&burst.heard))
+    }
+
+    /// Writes the row of a transmission and the definition it was read with.
+    pub fn transmission(
+        &mut self,
+        origin: &str,
+        station: &Station,
+        source: &str,
+        received: &Stamp,
+        raw: &[u8],
+    ) -> Result<i64, StoreFault> {
+        self.wording("definition", station.instrument.name(), &station.definition)?;
+        self.tx
+            .prepare_cached(
+                "INSERT INTO transmission (origin, station, source, received_at, received_us, monotonic_ms, \
+                 clock_synced, definition, sha256, raw) VALUES (?1, ?2, ?3, ?4, ?5, ?6, ?7, ?8, ?9, ?10)",
+            )?
+            .execute(params![
+                origin,
+                station.name,
+                source,
+                received.at,
+                received.us,
+                i64::try_from(received.monotonic_ms).unwrap_or(i64::MAX),
+                received.synced,
+                station.definition.hash,
+                sha256(raw),
+                raw
+            ])?;
+        Ok(self.tx.last_insert_rowid())
+    }
+
+    /// Keeps a text of the configuration once, under its hash.
+    pub fn wording(&self, kind: &str, name: &str, text: &ridgepost_config::Text) -> Result<(), StoreFault> {
+        self.tx
+            .prepare_cached("INSERT OR IGNORE INTO wording (hash, kind, name, body) VALUES (?1, ?2, ?3, ?4)")?
+            .execute(params![text.hash, kind, name, &*text.body])?;
+        Ok(())
+    }
+
+    /// Writes frames and judges their readings.
+    pub fn frames(&mut self, from: &Provenance, frames: &[Heard]) -> Result<Tally, StoreFault> {
+        let mut tally = Tally::default();
+        for heard in frames {
+            let mut decoded = heard.decoded.clone();
+            if !from.received.synced && !decoded.readings.is_empty() {
+                decoded.remarks.push(Remark::ClockUnsynced);
+            }
+            let seen = self.readings(from, heard.number, &decoded.readings)?;
+            if seen > 0 && !decoded.remarks.contains(&Remark::Repeat) {
+                decoded.remarks.push(Remark::Repeat);
+            }
+            tally.seen += seen;
+            tally.new += decoded.readings.len() as u64 - seen;
+            tally.rejected += u64::from(decoded.outcome != Outcome::Accepted);
+            self.frame(from.transmission, heard, &decoded)?;
+        }
+        Ok(tally)
+    }
+
+    fn frame(&self, transmission: i64, heard: &Heard, decoded: &Decoded) -> Result<(), StoreFault> {
+        let report = FrameReport::new(u64::from(heard.number), &heard.frame, decoded);
+        let report = serde_json::to_string(&report).unwrap_or_default();
+        let remarks: Vec<&str> = decoded.remarks.iter().map(|remark| remark.code()).collect();
+        self.tx
+            .prepare_cached(
+                "INSERT INTO frame (transmission, number, start, bytes, outcome, reason, detail, remarks, report) \
+                 VALUES (?1, ?2, ?3, ?4, ?5, ?6, ?7, ?8, ?9)",
+            )?
+            .execute(params![
+                transmission,
+                heard.number,
+                i64::try_from(heard.frame.offset).unwrap_or(i64::MAX),
+                i64::try_from(heard.frame.raw.len()).unwrap_or(i64::MAX),
+                outcome_code(decoded.outcome),
+                decoded.reason.map(|reason| reason.code()),
+                decoded.detail,
+                remarks.join(" "),
+                report
+            ])?;
+        Ok(())
+    }
+
+    /// Judges the readings of one frame, measurement by measurement, and writes the rows. Returns how many were
+    /// seen before.
+    fn readings(&mut self, from: &Provenance, frame: u32, readings: &[Reading]) -> Result<u64, StoreFault> {
+        let mut seen = 0;
+        for group in readings.chunk_by(|one, next| one.record == next.record) {
+            let gauge = self.gauge_id(&from.station.gauge, &group[0]);
+            let mut fresh = Vec::new();
+            for reading in group {
+                match self.known(from, gauge.as_deref(), reading)? {
+                    true => seen += 1,
+                    false => fresh.push(reading),
+                }
+            }
+            if !fresh.is_empty() {
+                self.measurement(from, frame, gauge.as_deref(), &fresh)?;
+            }
+        }
+        Ok(seen)
+    }
+
+    /// Whether a reading with the same identity is in the store already.
+    fn known(&self, from: &Provenance, gauge: Option<&str>, reading: &Reading) -> Result<bool, StoreFault> {
+        let Some(key) = from.station.instrument.identity_key(reading) else { return Ok(false) };
+        Ok(self
+            .tx
+            .prepare_cached("SELECT 1 FROM identity WHERE gauge = ?1 AND key = ?2")?
+            .exists(params![gauge.unwrap_or(&from.station.name), key])?)
+    }
+
+    fn gauge_id(&self, binding: &GaugeBinding, reading: &Reading) -> Option<String> {
+        match binding {
+            GaugeBinding::One(id) => Some(id.clone()),
+            GaugeBinding::ByChannel(gauges) => gauges.get(reading.identity.channel.as_deref()?).cloned(),
+        }
+    }
+
+    fn measurement(
+        &mut self,
+        from: &Provenance,
+        frame: u32,
+        gauge_id: Option<&str>,
+        readings: &[&Reading],
+    ) -> Result<(), StoreFault> {
+        let gauge: Option<&Gauge> = gauge_id.and_then(|id| self.plan.gauges.get(id));
+        let open = self.job_for(from, readings)?;
+        let piece = open.as_ref().map(|open| open.piece.clone()).unwrap_or_default();
+        let (gauge_state, _) = judge::gauge_state(gauge, self.today);
+        let mut circumstances = judge::Circumstances {
+            job: open.as_ref().map(|open| &*open.job),
+            gauge_id: gauge_id.unwrap_or(""),
+            gauge,
+            gauge_state,
+            station: &from.station.name,
+            mode: Mode::Production,
+            late: matches!(from.taken, Taken::At(_)),
+        };
+        let judgement = match judge::judge(&circumstances, &piece, readings) {
+            Ok(judgement) => judgement,
+            Err(fault) => {
+                tracing::error!(code = "not-judged", "{fault}; the reading is kept, as if no job were open");
+                circumstances.job = None;
+                judge::judge(&circumstances, &piece, readings).unwrap_or_default()
+            }
+        };
+        let judged = circumstances.job.is_some();
+        let run = open.filter(|_| judged).map(|open| (open.run, open.job));
+        let mut posted = Vec::new();
+        for row in &judgement.rows {
+            let reading = row.reading.map(|index| readings[index]);
+            let seq = self.row(row, Some(from), reading.map(|reading| (frame, reading)), run.as_ref())?;
+            if row.kind == Kind::Reading
+                && let Some(reading) = reading
+                && let Some(key) = from.station.instrument.identity_key(reading)
+            {
+                self.tx
+                    .prepare_cached("INSERT INTO identity (gauge, key, seq) VALUES (?1, ?2, ?3)")?
+                    .execute(params![gauge_id.unwrap_or(&from.station.name), key, seq])?;
+            }
+            posted.push(Posted::new(seq, row, run.as_ref()));
+        }
+        if let Some(current) = self.context.open.as_mut()
+            && run.is_some()
+        {
+            current.piece = judgement.piece;
+        }
+        self.post(&posted)
+    }
+
+    /// The open job, if these readings may be judged by it: they were taken while it was open.
+    fn job_for(&self, from: &Provenance, readings: &[&Reading]) -> Result<Option<OpenJob>, StoreFault> {
+        let Some(open) = &self.context.open else { return Ok(None) };
+        let taken = match from.taken {
+            _ if readings.iter().any(|reading| reading.stored) => measured_us(readings[0], self.plan),
+            Taken::At(us) => Some(us),
+            Taken::Live => return Ok(Some(open.clone())),
+        };
+        let opened: i64 =
+            self.tx.query_row("SELECT at_us FROM job_event WHERE id = ?1", [open.run], |row| row.get(0))?;
+        Ok(taken.is_some_and(|taken| opened <= taken && taken <= from.received.us).then(|| open.clone()))
+    }
+
+    /// Writes a row of a result under the next number.
+    pub fn row(
+        &self,
+        row: &Row,
+        from: Option<&Provenance>,
+        reading: Option<(u32, &Reading)>,
+        run: Option<&(i64, Arc<Job>)>,
+    ) -> Result<i64, StoreFault> {
+        let seq: i64 = self.tx.query_row(
+            "SELECT coalesce((SELECT seq FROM sqlite_sequence WHERE name = 'result'), 0) + 1",
+            [],
+            |row| row.get(0),
+        )?;
+        let job = run.map(|(_, job)| &**job);
+        let received = from.map_or(self.now, |from| &from.received);
+        self.tx.prepare_cached(INSERT_RESULT)?.execute(params![
+            seq,
+            format!("{}-{seq}", self.store_id),
+            row.kind.code(),
+            received.at,
+            received.us,
+            reading.and_then(|(_, reading)| reading.identity.time.clone()),
+            received.synced,
+            self.plan.cell.name,
+            from.map(|from| from.station.name.as_str()),
+            row.gauge,
+            None::<String>,
+            job.map(|job| job.id.as_str()),
+            job.map(|job| job.part_number.as_str()),
+            job.map(|job| job.revision.as_str()),
+            job.map(|job| job.operation.as_str()),
+            row.serial,
+            row.piece.and_then(|piece| i64::try_from(piece).ok()),
+            row.cycle,
+            row.mode.code(),
+            row.balloon,
+            row.feature,
+            row.quantity.as_ref().map(ToString::to_string),
+            row.value.map(|value| value.to_string()),
+            row.unit.map(|unit| unit.symbol()),
+            row.value_as_sent,
+            row.unit_as_sent,
+            row.mark,
+            row.lower.map(|value| value.to_string()),
+            row.upper.map(|value| value.to_string()),
+            row.rule,
+            row.outcome.map(|outcome| outcome.code()),
+            row.reasons.join(" "),
+            row.trace,
+            row.attempt,
+            row.cutoff_mm.map(|value| value.to_string()),
+            row.sections,
+            row.lambda_s_um.map(|value| value.to_string()),
+            row.filter,
+            row.standard,
+            row.conditions_source.map(|source| source.code()),
+            row.gauge_state.map(|state| state.code()),
+            row.instrument_verdict,
+            from.map(|from| from.transmission),
+            job.map(|job| job.text.hash.as_str()),
+            None::<String>,
+            reading.map(|(frame, _)| frame),
+            reading.map(|(_, reading)| reading.field),
+            run.map(|(run, _)| *run),
+            env!("CARGO_PKG_VERSION"),
+        ])?;
+        Ok(seq)
+    }
+
+    /// Puts rows into the parcels of every sink.
+    pub fn post(&self, posted: &[Posted]) -> Result<(), StoreFault> {
+        if !self.posts {
+            return Ok(());
+        }
+        let sinks: &[Sink] = &self.plan.sinks;
+        parcel::post(self.tx, sinks, &self.plan.cell.name, posted, self.now.us)
+    }
+}
+
+const INSERT_RESULT: &str = "INSERT INTO result (seq, result_id, kind, received_at, received_us, measured_at, \
+    clock_synced, cell, station, gauge, operator, job, part_number, revision, operation, serial, piece, cycle, mode, \
+    balloon, feature, quantity, value, unit, value_as_sent, unit_as_sent, mark, lower, upper, rule, outcome, reasons, \
+    trace, attempt, cutoff_mm, sections, lambda_s_um, filter, standard, conditions_source, gauge_state, \
+    instrument_verdict, transmission, job_hash, supersedes, frame, field, run, program_version) VALUES (?1, ?2, ?3, \
+    ?4, ?5, ?6, ?7, ?8, ?9, ?10, ?11, ?12, ?13, ?14, ?15, ?16, ?17, ?18, ?19, ?20, ?21, ?22, ?23, ?24, ?25, ?26, \
+    ?27, ?28, ?29, ?30, ?31, ?32, ?33, ?34, ?35, ?36, ?37, ?38, ?39, ?40, ?41, ?42, ?43, ?44, ?45, ?46, ?47, ?48, ?49)";
+
+/// The instrument's own time, where it is whole (date and time) and the cell's zone makes it one moment.
+fn measured_us(reading: &Reading, plan: &Plan) -> Option<i64> {
+    let text = reading.identity.time.as_deref()?;
+    if let Ok(time) = text.parse::<jiff::Timestamp>() {
+        return Some(time.as_microsecond());
+    }
+    let local: jiff::civil::DateTime = text.parse().ok()?;
+    text.contains('T')
+        .then(|| local.to_zoned_datetime(plan.cell.time_zone.clone()).ok())?
+        .map(|time| time.timestamp().as_microsecond())
+}
+
+fn outcome_code(outcome: Outcome) -> &'static str {
+    match outcome {
+        Outcome::Accepted => "accepted",
+        Outcome::NotMine => "not-mine",
+        Outcome::Damaged => "damaged",
+        Outcome::Incomplete => "incomplete",
+    }
+}
+
+/// SHA-256 in lower-case hex.
+pub fn sha256(bytes: &[u8]) -> String {
+    use sha2::Digest;
+    sha2::Sha256::digest(bytes).iter().map(|byte| format!("{byte:02x}")).collect()
+}
