@@ -105,6 +105,13 @@ impl<'t> Sheet<'t> {
         self.document.find(path)?.get_ref().as_str().map(str::to_owned)
     }
 
+    /// The texts of the list at `path`, each at its position.
+    pub(crate) fn elements(&self, path: &Path) -> Vec<String> {
+        let list = self.document.find(path).and_then(|node| node.get_ref().as_array());
+        let texts = list.into_iter().flat_map(|list| list.iter());
+        texts.map(|node| node.get_ref().as_str().unwrap_or_default().to_owned()).collect()
+    }
+
     /// Whether something was told of the value at `path` or of something in it.
     pub(crate) fn is_told_below(&self, path: &Path) -> bool {
         self.found.iter().any(|(told, _)| told.is_within(path))
@@ -153,7 +160,8 @@ impl<'t> Sheet<'t> {
 
     /// Whether a key is absent and nobody spoke of it yet.
     pub(crate) fn lacks(&self, path: &Path) -> bool {
-        let spoken = self.found.iter().any(|(place, _)| place == path) || self.meant.contains(path);
+        let cut = self.cuts.iter().any(|(place, cut)| *cut != Cut::Nothing && path.is_within(place));
+        let spoken = cut || self.found.iter().any(|(place, _)| place == path) || self.meant.contains(path);
         !spoken && !self.is_broken() && self.document.find(path).is_none()
     }
 

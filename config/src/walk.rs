@@ -83,6 +83,7 @@ impl<'a, 't> Walk<'a, 't> {
         types.dedup();
         let expected: Vec<&str> = types.iter().map(|name| words_for(name)).collect();
         let text = shapes.iter().find(|shape| shape.types.contains(&"string"));
+        let words: Vec<&str> = shapes.iter().filter_map(|shape| shape.words.as_deref()).flatten().copied().collect();
         let number = matches!(node.get_ref(), DeValue::Integer(_) | DeValue::Float(_));
         let unit = text.and_then(|shape| shape.example).and_then(|example| example.split_once(' '));
         let (code, message, help) = match text {
@@ -97,7 +98,10 @@ impl<'a, 't> Walk<'a, 't> {
             Some(_) if !matches!(node.get_ref(), DeValue::Table(_) | DeValue::Array(_)) => (
                 Code::WrongValue,
                 format!("`{}` is {}, not {}", name_of(path), found_words(node), expected.join(" or ")),
-                format!("write it in quotes: \"{written}\""),
+                match &words[..] {
+                    [] => format!("write it in quotes: \"{written}\""),
+                    words => format!("one of: {}", listed(words)),
+                },
             ),
             _ => (
                 Code::WrongValue,
@@ -122,7 +126,10 @@ impl<'a, 't> Walk<'a, 't> {
         }
         let words: Vec<&str> = fitting.iter().filter_map(|shape| shape.words.as_deref()).flatten().copied().collect();
         if !words.contains(&text) {
-            let message = format!("unknown {} `{text}`", name_of(path));
+            let message = match path.0.last() {
+                Some(Step::Index(_)) => format!("`{}` knows no `{text}`", name_of(path)),
+                _ => format!("unknown {} `{text}`", name_of(path)),
+            };
             self.misfit(path, Code::WrongValue, message, advice(text, &words));
         }
     }
@@ -324,7 +331,10 @@ fn words_for(kind: &str) -> &str {
 
 fn way_out(types: &[&str], node: &Node) -> String {
     match (types.first().copied(), node.get_ref()) {
-        (Some("integer" | "number" | "boolean"), DeValue::String(text)) if !text.trim().is_empty() => {
+        (Some("integer" | "number"), DeValue::String(text)) if text.trim().parse::<f64>().is_ok() => {
+            format!("write it without quotes: {text}")
+        }
+        (Some("boolean"), DeValue::String(text)) if matches!(text.as_ref(), "true" | "false") => {
             format!("write it without quotes: {text}")
         }
         (Some("object"), _) => "write keys and values: { key = \"value\" }".to_owned(),

@@ -45,6 +45,10 @@ fn every_fault_is_told_at_its_place_and_no_other() {
         let text = std::fs::read_to_string(&case).unwrap();
         let name = case.file_name().unwrap().to_str().unwrap().to_owned();
         let mut files = example();
+        // The example's jobs name the example's stations, which these cases don't have.
+        if name.starts_with("cell-") {
+            files.retain(|file, _| !file.starts_with("jobs"));
+        }
         let file = match name.split('-').next().unwrap() {
             "cell" => "cell.toml".into(),
             "gauges" => "gauges.toml".into(),
@@ -73,10 +77,10 @@ fn every_fault_is_told_at_its_place_and_no_other() {
         for diagnostic in &loaded.diagnostics {
             let message = &diagnostic.message;
             assert!(diagnostic.help.is_some(), "{name}: no way out: {diagnostic}");
-            assert!(
-                !message.ends_with('.') && !message.starts_with(char::is_uppercase),
-                "{name}: wording: {diagnostic}"
-            );
+            let first = message.split(' ').next().unwrap_or_default();
+            let symbol = ridgepost_parsers::Quantity::parse(first).is_some();
+            let lower = symbol || !message.starts_with(char::is_uppercase);
+            assert!(lower && !message.ends_with('.'), "{name}: wording: {diagnostic}");
             assert!(!diagnostic.snippet.is_empty() || diagnostic.line == 0, "{name}: no line: {diagnostic}");
         }
     }

@@ -1,7 +1,7 @@
 //! Instrument definitions: the shipped ones and the shop's own.
 
 use std::path::Path as FilePath;
-use std::sync::Arc;
+use std::sync::{Arc, LazyLock};
 
 use ridgepost_parsers::{Definition, Instrument};
 
@@ -13,7 +13,7 @@ use crate::schema::INSTRUMENT;
 use crate::sheet::Sheet;
 
 /// Shipped definitions: file name and text. To add one, put the file into `config/instruments` and a line here.
-pub(crate) const SHIPPED: &[(&str, &str)] = &[
+const SHIPPED: &[(&str, &str)] = &[
     ("csv-export.toml", include_str!("../../instruments/csv-export.toml")),
     ("report-block.toml", include_str!("../../instruments/report-block.toml")),
     ("single-line.toml", include_str!("../../instruments/single-line.toml")),
@@ -29,6 +29,16 @@ pub(crate) struct Entry {
     /// Its text.
     pub(crate) text: Text,
 }
+
+/// The shipped definitions, compiled once a process.
+pub(crate) static SHIPPED_ENTRIES: LazyLock<Vec<Entry>> = LazyLock::new(|| {
+    let compiled = SHIPPED.iter().filter_map(|(file, text)| {
+        let mut sheet = Sheet::open(FilePath::new(file), text, &INSTRUMENT);
+        let (name, instrument) = check(&mut sheet);
+        Some(Entry { name: name?, instrument, text: Text::new(text) })
+    });
+    compiled.collect()
+});
 
 /// Every definition there is.
 #[derive(Clone, Debug, Default)]
@@ -95,5 +105,43 @@ pub fn instrument(text: &str, origin: &FilePath) -> Result<(Arc<Instrument>, Vec
     match instrument {
         Some(instrument) => Ok((instrument, told)),
         None => Err(told),
+    }
+}
+
+#[cfg(test)]
+#[allow(clippy::panic, reason = "a test that can't go on may stop")]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn shipped_definitions_are_faultless_and_named_like_their_files() {
+        for (file, text) in SHIPPED {
+            match instrument(text, FilePath::new(file)) {
+                Ok((instrument, told)) => {
+                    assert_eq!((instrument.name(), told.len()), (file.trim_end_matches(".toml"), 0));
+                }
+                Err(faults) => panic!("{}", faults.iter().map(|fault| format!("{fault}\n")).collect::<String>()),
+            }
+        }
+        assert_eq!(SHIPPED_ENTRIES.len(), SHIPPED.len());
+    }
+
+    #[test]
+    fn every_shipped_file_is_in_the_list() {
+        let folder = FilePath::new(env!("CARGO_MANIFEST_DIR")).join("instruments");
+        let entries = std::fs::read_dir(folder).into_iter().flatten().flatten();
+        let mut names: Vec<_> = entries.map(|entry| entry.file_name().to_string_lossy().into_owned()).collect();
+        names.sort();
+        assert_eq!(names, SHIPPED.iter().map(|(file, _)| *file).collect::<Vec<_>>());
+    }
+
+    #[test]
+    fn meaning_is_checked_beside_form() {
+        let text = "[instrument]\nname = \"x\"\ncolour = 1\n\n[[line]]\npattern = '('\n";
+        let told: Vec<_> = match instrument(text, FilePath::new("x.toml")) {
+            Ok(_) => vec![],
+            Err(faults) => faults.into_iter().map(|fault| (fault.code, fault.line, fault.column)).collect(),
+        };
+        assert_eq!(told, [(Code::UnknownKey, 3, 1), (Code::Contradiction, 6, 11)]);
     }
 }

@@ -6,7 +6,7 @@ use super::limits::{Limits, limits};
 use super::{Names, duplicates, plain_id, settings};
 use crate::diagnostic::Code;
 use crate::document::Path;
-use crate::nearest::advice;
+use crate::nearest::{advice, nearest};
 use crate::plan::{Characteristic, Gate, Job, Rule, Settings, Text};
 use crate::said::{CharacteristicSaid, JobFile};
 use crate::sheet::Sheet;
@@ -41,15 +41,11 @@ pub(crate) fn check(sheet: &mut Sheet, said: &JobFile, around: &Around, text: Te
     if let Some(id) = &job.id {
         plain_id(sheet, &id_path(), id);
     }
-    let balloons: Vec<_> =
-        said.characteristic.iter().enumerate().map(|(index, said)| (at(index), said.balloon.clone())).collect();
-    duplicates(sheet, "balloon", &balloons, "balloon");
-    let read: Vec<_> = said
-        .characteristic
-        .iter()
-        .enumerate()
-        .map(|(index, said)| characteristic(sheet, &at(index), said, around))
-        .collect();
+    let asked = said.characteristic.as_deref().unwrap_or_default();
+    let balloons: Vec<_> = asked.iter().enumerate().map(|(index, said)| (at(index), said.balloon.clone())).collect();
+    duplicates(sheet, "characteristic", &balloons, "balloon");
+    let read: Vec<_> =
+        asked.iter().enumerate().map(|(index, said)| characteristic(sheet, &at(index), said, around)).collect();
     edition_named(sheet, &read);
     rising(sheet, &read);
     if sheet.is_faulty(&Path::top()) {
@@ -76,7 +72,9 @@ fn characteristic(
     around: &Around,
 ) -> Option<Characteristic> {
     let quantity = said.quantity.as_ref().and_then(|said| quantity(sheet, &path.key("quantity"), &said.0));
-    let limits = limits(sheet, path, said, quantity.as_ref());
+    // With a slip in the symbol the limits are checked as those of the quantity that was probably meant.
+    let meant = said.quantity.as_ref().and_then(|said| nearest(&said.0, Quantity::symbols())).and_then(Quantity::parse);
+    let limits = limits(sheet, path, said, quantity.as_ref().or(meant.as_ref()));
     let conditions = conditions(sheet, path, said, quantity.as_ref());
     if let Some(rule) = said.rule.filter(|rule| *rule != Rule::Max) {
         let message = format!("rule `{}` is not judged by this version", rule.word());

@@ -78,7 +78,7 @@ fn path_of_upper(path: &Path) -> Path {
 
 fn order(sheet: &mut Sheet, path: &Path, lower: Amount, upper: Amount) {
     if lower.unit != upper.unit {
-        let message = format!("upper limit in {}, lower limit in {}", upper.unit, lower.unit);
+        let message = format!("the limits are in two units, {} and {}", lower.unit, upper.unit);
         sheet.fault(
             &path.key("lower"),
             Code::WrongUnit,
@@ -118,6 +118,7 @@ fn plausible(
     if min >= max {
         let message = format!("largest plausible value {max} {unit} is not above the smallest {min} {unit}");
         sheet.fault(&at.key("max"), Code::LimitsOrder, message, "exchange them, or mend the one with the slip");
+        return None;
     }
     Some((min, max))
 }
@@ -125,8 +126,11 @@ fn plausible(
 /// An amount in another unit, where no digit is lost.
 fn exactly(amount: Amount, unit: Unit) -> Option<Decimal> {
     let there = amount.unit.convert(amount.number, unit)?;
-    let same = amount.unit == unit || unit.to_micrometres(there) == amount.unit.to_micrometres(amount.number);
-    same.then(|| if amount.unit == unit { there } else { there.normalize() })
+    if amount.unit == unit {
+        return Some(there);
+    }
+    // A quotient without end fills all 28 digits; no drawing has that many.
+    Some(there.normalize()).filter(|there| there.scale() <= 20)
 }
 
 /// A conforming value that counts as a slip would never be judged.

@@ -51,7 +51,10 @@ fn duplicates(sheet: &mut Sheet, what: &str, names: &[(Path, Option<String>)], k
         let Some(name) = name else { continue };
         if let Some((first, _)) = names[..at].iter().find(|(_, other)| other.as_ref() == Some(name)) {
             let line = sheet.line(&first.key(key));
-            let message = format!("{what} `{name}` is there already, on line {line}");
+            let message = match key {
+                "name" | "id" => format!("{what} `{name}` is there already, on line {line}"),
+                _ => format!("{key} `{name}` is there already, on line {line}"),
+            };
             sheet.fault(&path.key(key), Code::Duplicate, message, format!("give each {what} its own {key}"));
             sheet.blame(first);
         }

@@ -95,27 +95,25 @@ fn per(sheet: &mut Sheet, path: &Path, said: &CsvSaid) -> Option<Per> {
 }
 
 fn kinds(sheet: &mut Sheet, path: &Path, said: &CsvSaid) -> Vec<String> {
+    once(sheet, &path.key("kinds"));
     let Some(kinds) = &said.kinds else { return KINDS.iter().map(|kind| (*kind).to_owned()).collect() };
     let words: Vec<&str> = kinds.iter().map(|kind: &KindWord| kind.word()).collect();
-    once(sheet, &path.key("kinds"), &words);
     words.into_iter().map(str::to_owned).collect()
 }
 
 fn columns(sheet: &mut Sheet, path: &Path, said: &CsvSaid) -> Vec<String> {
+    once(sheet, &path.key("columns"));
     let Some(columns) = &said.columns else { return FIELDS.iter().map(|field| (*field).to_owned()).collect() };
     let words: Vec<&str> = columns.iter().map(|field| field.0.as_str()).collect();
-    once(sheet, &path.key("columns"), &words);
     words.into_iter().map(str::to_owned).collect()
 }
 
-fn once(sheet: &mut Sheet, path: &Path, words: &[&str]) {
+/// Tells words that a list holds twice, beside wrong ones too.
+fn once(sheet: &mut Sheet, path: &Path) {
+    let words = sheet.elements(path);
     for (index, word) in words.iter().enumerate().filter(|(index, word)| words[..*index].contains(word)) {
-        sheet.fault(
-            &path.index(index),
-            Code::Duplicate,
-            format!("`{word}` is in the list already"),
-            "leave it out here",
-        );
+        let message = format!("`{word}` is in the list already");
+        sheet.fault(&path.index(index), Code::Duplicate, message, "leave it out here");
     }
 }
 

@@ -15,9 +15,8 @@ pub(crate) struct JobFile {
     #[schemars(required)]
     pub(crate) job: Option<JobSaid>,
     /// Requirements in measuring order.
-    #[serde(default)]
     #[schemars(required, length(min = 1))]
-    pub(crate) characteristic: Vec<CharacteristicSaid>,
+    pub(crate) characteristic: Option<Vec<CharacteristicSaid>>,
 }
 
 /// What is made.
