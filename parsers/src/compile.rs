@@ -621,6 +621,7 @@ fn value_has_all(plan: &Plan, roles: &[Role], path: &[Step], faults: &mut Faults
     if roles.contains(&Role::Value)
         && !roles.contains(&Role::Unit)
         && !general
+        && plan.value_marks.is_empty()
         && reading.unit.is_none()
         && !plan.fields.iter().any(|(name, field)| {
             Quantity::parse(name).is_some() && (field.unit.is_some() || field.unit_in_text == Some(true))

@@ -199,6 +199,12 @@ impl Shape {
         }
     }
 
+    /// Whether the fill that is open may be the beginning of a line: blanks behind the last line end.
+    pub(crate) fn is_blank_beginning(&self, cutter: &Cutter, open: &[u8]) -> bool {
+        let may_begin_blank = matches!(&self.cut, Cut::Lines { .. } | Cut::Block { start: Start::Anything, .. });
+        may_begin_blank && !self.is_begun(cutter, open) && open.last().is_some_and(|last| matches!(last, b' ' | b'\t'))
+    }
+
     /// Whether anything but fill is open.
     pub(crate) fn is_begun(&self, cutter: &Cutter, open: &[u8]) -> bool {
         match &self.cut {
@@ -249,7 +255,7 @@ impl Shape {
             }
             return Step::More;
         }
-        let body = cutter.line_start..open.len() - end;
+        let body = cutter.line_start.min(open.len() - end)..open.len() - end;
         if !cutter.skipping && self.is_fill(&open[body.clone()]) {
             *cutter = Cutter { line_start: open.len(), ..Cutter::default() };
             return Step::More;
@@ -268,7 +274,7 @@ impl Shape {
             cutter.line_start = open.len();
             return None;
         }
-        let line = cutter.line_start..open.len() - end;
+        let line = cutter.line_start.min(open.len() - end)..open.len() - end;
         cutter.line_start = open.len();
         Some(line)
     }
@@ -358,8 +364,11 @@ impl Shape {
         match (end, line) {
             (End::Bytes(mark), _) => open[body_start..].ends_with(mark).then(|| open.len() - mark.len()),
             (End::Line(pattern), Some(line)) => self.fits(pattern, &open[line.clone()]).then_some(line.start),
-            (End::BlankLine, Some(line)) => {
-                (line.start > body_start && all_blank(&open[line.clone()])).then_some(line.start)
+            (End::BlankLine, Some(line)) if line.start > body_start && all_blank(&open[line.clone()]) => {
+                // The end of the last line that is not empty belongs to the end of the block.
+                let is_end = |byte: &u8| matches!(byte, b'\r' | b'\n');
+                let ends = open[body_start..line.start].iter().rev().take_while(|byte| is_end(byte)).count();
+                Some(line.start - ends)
             }
             _ => None,
         }

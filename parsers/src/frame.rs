@@ -33,7 +33,7 @@ pub enum Close {
     TooLong,
     /// Bytes outside of any frame, where the definition has marks.
     Stray,
-    /// Nothing but line ends or blanks left at the end of the input.
+    /// Nothing but line ends or blanks, left at the end of the input or before a long silence.
     Residue,
 }
 
@@ -117,6 +117,8 @@ impl Framer {
         if self.is_begun() {
             let (body, close) = self.shape.silence(&self.cutter, &self.open);
             self.close_open(body, close);
+        } else {
+            self.close_open(0..self.open.len(), Close::Residue);
         }
     }
 
@@ -128,7 +130,9 @@ impl Framer {
     /// When [`Framer::expire`] should be called, if nothing more arrives.
     pub fn deadline(&self) -> Option<Tick> {
         let silence_ms = self.shape.gap_ms.or(self.shape.idle_ms)?;
-        self.is_begun().then(|| Tick(self.last_at.0.saturating_add(silence_ms)))
+        // Line ends alone wait for nothing; blanks would shift the columns of the next line.
+        let waits = self.is_begun() || self.shape.is_blank_beginning(&self.cutter, &self.open);
+        waits.then(|| Tick(self.last_at.0.saturating_add(silence_ms)))
     }
 
     /// Whether anything but fill is open.

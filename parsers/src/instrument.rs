@@ -115,6 +115,15 @@ fn damaged(reason: Reason, detail: &str) -> Decoded {
     decoded(Outcome::Damaged, Some(reason), Some(detail.to_owned()))
 }
 
+/// Whether two ways to read the same bytes come to the same: values, identity and conditions.
+fn say_the_same(one: &[Reading], two: &[Reading]) -> bool {
+    let same = |one: &Reading, two: &Reading| {
+        let other = two.other.clone();
+        Reading { other, ..one.clone() } == *two
+    };
+    one.len() == two.len() && one.iter().zip(two).all(|(one, two)| same(one, two))
+}
+
 impl Decoder {
     /// What one frame says. Never fails, never panics.
     pub fn decode(&mut self, frame: &Frame) -> Decoded {
@@ -146,7 +155,8 @@ impl Decoder {
         };
         if let Some(cut) = cut
             && !told.readings.is_empty()
-            && self.reads_as_whole(&[cut, &frame.raw].concat())
+            && let Some(joined) = self.read_whole(&[cut, &frame.raw].concat())
+            && !say_the_same(&joined, &told.readings)
         {
             return damaged(Reason::CutOff, "it may be the rest of the frame before it, which was cut off");
         }
@@ -154,16 +164,19 @@ impl Decoder {
         self.settle(told)
     }
 
-    /// Whether bytes are one frame with readings.
-    fn reads_as_whole(&self, bytes: &[u8]) -> bool {
+    /// The readings of bytes that are exactly one frame, if it holds any. Nothing is remembered.
+    fn read_whole(&self, bytes: &[u8]) -> Option<Vec<Reading>> {
         let mut framer = self.instrument.framer();
         framer.push(bytes, Tick(0));
         let mut frames: Vec<Frame> = std::iter::from_fn(|| framer.poll()).collect();
         frames.extend(std::iter::from_fn(|| framer.finish()));
         frames.retain(|frame| frame.close != Close::Residue);
-        let [frame] = frames.as_slice() else { return false };
-        let told = (frame.close == Close::Complete).then(|| read(&self.instrument.plan, frame, &self.stream).0);
-        told.is_some_and(|told| told.is_ok_and(|told| !told.readings.is_empty()))
+        let [frame] = frames.as_slice() else { return None };
+        if frame.close != Close::Complete {
+            return None;
+        }
+        let told = read(&self.instrument.plan, frame, &self.stream).0.ok()?;
+        Some(told.readings).filter(|readings| !readings.is_empty())
     }
 
     /// What would have made a damaged frame readable: a hint for people, never a reading.
@@ -176,10 +189,10 @@ impl Decoder {
             other => other,
         };
         match reason? {
-            Reason::Encoding if is_narrow && self.reads_as_whole(&changed(|byte| byte & 0x7f)) => {
+            Reason::Encoding if is_narrow && self.read_whole(&changed(|byte| byte & 0x7f)).is_some() => {
                 Some(Remark::SuspectParity)
             }
-            Reason::Number if self.reads_as_whole(&changed(swap_marks)) => Some(Remark::SuspectDecimalMark),
+            Reason::Number if self.read_whole(&changed(swap_marks)).is_some() => Some(Remark::SuspectDecimalMark),
             _ => None,
         }
     }
