@@ -12,7 +12,14 @@ use ridgepost_tests::seed::Seeded;
 
 /// Pairs (recording, definition) where the second may read the first, because both say the same thing in the same
 /// way. A pair that is not needed any more fails the test.
-const SHARED_GRAMMAR: &[(&str, &str, &str)] = &[];
+const SHARED_GRAMMAR: &[(&str, &str, &str)] = &[
+    (
+        "s23_plug_in_noise",
+        "s24_split_merge",
+        "both send `Ra 0.412 um` on one line; the one is about noise, the other about packets",
+    ),
+    ("s24_split_merge", "s23_plug_in_noise", "the same pair the other way round"),
+];
 
 /// Recordings whose messages are so bare that a cut one and the next one run together are again a well-formed
 /// message. No definition can tell; only a check value could. `unprotected` on every reading says so.
@@ -29,7 +36,7 @@ impl Findings {
     fn of_each(mut check: impl FnMut(&Case) -> Vec<String>) {
         let mut findings = Findings::default();
         for case in Case::all() {
-            findings.add(&case.name, check(&case));
+            findings.add(&case.name, check(case));
         }
         findings.end();
     }
@@ -62,6 +69,13 @@ fn stretches(case: &Case) -> Vec<Stretch> {
 
 fn values_line(values: &[Shown]) -> String {
     format!("{:?}", values.iter().map(|(quantity, value, _, mark)| (quantity, value, mark)).collect::<Vec<_>>())
+}
+
+/// The other tests work with what can be read.
+#[test]
+fn every_case_can_be_read() {
+    assert!(Case::unreadable().is_empty(), "\n{}\n", Case::unreadable().join("\n"));
+    assert!(!Case::all().is_empty(), "the corpus is empty");
 }
 
 #[test]
@@ -248,7 +262,13 @@ fn each_byte_flipped() {
             for flip in flips(*byte) {
                 let pieces = Stretch::whole(&Stretch::with_byte(&clean, at, flip));
                 let found = played(case, &pieces, |played| {
-                    let mut faults = flip_values(case, &as_recorded, &played);
+                    // A frame that is damaged as recorded and damaged again may come out well by chance: no check value
+                    // tells two damages from none.
+                    let twice_damaged = as_recorded.rejected().any(|told| {
+                        let begin = told.frame.offset as usize;
+                        (begin..begin + told.frame.raw.len()).contains(&at)
+                    });
+                    let mut faults = if twice_damaged { vec![] } else { flip_values(case, &as_recorded, &played) };
                     faults.extend(flip_losses(case, &as_recorded, &played, at));
                     faults
                 });
@@ -310,7 +330,7 @@ fn against_every_other_definition() {
     let cases = Case::all();
     let mut needed = BTreeSet::new();
     let mut findings = Findings::default();
-    for case in &cases {
+    for case in cases {
         for other in cases.iter().filter(|other| other.name != case.name) {
             let faults = played(other, &case.pieces, |played| {
                 let values = played.values();

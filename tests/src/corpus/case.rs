@@ -1,7 +1,7 @@
 //! One folder of the corpus, read and ready to play.
 
 use std::path::{Path, PathBuf};
-use std::sync::Arc;
+use std::sync::{Arc, OnceLock};
 
 use ridgepost_parsers::{Instrument, Tick};
 use serde::Deserialize;
@@ -51,19 +51,33 @@ struct Packet {
 }
 
 impl Case {
-    /// Every case of the corpus, by name. Panics with all faults where a case can't be read.
-    pub fn all() -> Vec<Case> {
-        let folder = Path::new(env!("CARGO_MANIFEST_DIR")).join("corpus");
-        let entries = std::fs::read_dir(&folder).unwrap_or_else(|error| panic!("{}: {error}", folder.display()));
-        let mut folders: Vec<PathBuf> =
-            entries.map(|entry| entry.unwrap().path()).filter(|path| path.is_dir()).collect();
-        folders.sort();
-        let (cases, faults): (Vec<_>, Vec<_>) = folders.iter().map(|path| Case::read(path)).partition(Result::is_ok);
-        let faults: Vec<String> = faults.into_iter().filter_map(Result::err).collect();
-        assert!(faults.is_empty(), "cases that can't be read:\n{}", faults.join("\n"));
-        let cases: Vec<Case> = cases.into_iter().filter_map(Result::ok).collect();
-        assert!(!cases.is_empty(), "{} holds no case", folder.display());
-        cases
+    /// Every case of the corpus that can be read, by name.
+    pub fn all() -> &'static [Case] {
+        &Self::read_all().0
+    }
+
+    /// Why the other ones can't.
+    pub fn unreadable() -> &'static [String] {
+        &Self::read_all().1
+    }
+
+    fn read_all() -> &'static (Vec<Case>, Vec<String>) {
+        static ALL: OnceLock<(Vec<Case>, Vec<String>)> = OnceLock::new();
+        ALL.get_or_init(|| {
+            let folder = Path::new(env!("CARGO_MANIFEST_DIR")).join("corpus");
+            let entries = std::fs::read_dir(&folder).unwrap_or_else(|error| panic!("{}: {error}", folder.display()));
+            let mut folders: Vec<PathBuf> =
+                entries.map(|entry| entry.unwrap().path()).filter(|path| path.is_dir()).collect();
+            folders.sort();
+            let (mut cases, mut faults) = (Vec::new(), Vec::new());
+            for folder in &folders {
+                match Case::read(folder) {
+                    Ok(case) => cases.push(case),
+                    Err(fault) => faults.push(fault),
+                }
+            }
+            (cases, faults)
+        })
     }
 
     /// One folder.

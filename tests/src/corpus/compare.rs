@@ -71,8 +71,8 @@ fn compare_param(case: &Case, param: &Param, reading: &Reading, faults: &mut Vec
     differ("upper limit", param.inst_limit_hi.as_deref(), reading.instrument_limits.upper.as_deref());
     differ("lower limit", param.inst_limit_lo.as_deref(), reading.instrument_limits.lower.as_deref());
     // Where decimals are implied the text is rebuilt, so the input doesn't hold it.
-    if case.holds_text(&param.value_text) {
-        differ("value_as_sent", Some(&param.value_text), Some(&reading.value_as_sent));
+    if let Some(text) = param.value_text.as_deref().filter(|text| case.holds_text(text)) {
+        differ("value_as_sent", Some(text), Some(&reading.value_as_sent));
     }
     let micrometres = reading.micrometres().map(|value| value.decimal());
     let expected = param.um.as_deref().and_then(|text| Value::parse(text).ok()).map(|value| value.decimal());

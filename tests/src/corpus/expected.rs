@@ -44,8 +44,8 @@ pub struct Record {
 pub struct Param {
     /// Quantity symbol.
     pub param: String,
-    /// Digits as sent; the rebuilt number where decimals are implied.
-    pub value_text: String,
+    /// Digits as sent; the rebuilt number where decimals are implied; null where nothing was sent.
+    pub value_text: Option<String>,
     /// Plain decimal, null where a mark says there is none.
     pub value: Option<String>,
     /// Unit; `um` stands for µm.
