@@ -40,8 +40,7 @@ pub fn check(cell: &Path, args: &CheckArgs, out: &mut Out) -> Exit {
         for line in ridgepost_config::explain(plan) {
             out.say(&line);
         }
-        let mut jobs = plan.jobs.values();
-        while let Some(job) = jobs.next() {
+        for job in plan.jobs.values() {
             if let Err(fault) = judge::check(job, &judge::Piece::fresh(job, 1)) {
                 out.say(&format!("job {}: {fault}", job.id));
             }

@@ -514,7 +514,10 @@ fn event(
 }
 
 fn set_file_state(recorder: &Recorder, file: i64, state: &str) -> Result<(), StoreFault> {
-    recorder.tx.prepare_cached("UPDATE file SET state = ?2 WHERE id = ?1")?.execute(params![file, state])?;
+    recorder
+        .tx
+        .prepare_cached("UPDATE file SET state = ?2 WHERE id = ?1 AND state <> 'repeat'")?
+        .execute(params![file, state])?;
     Ok(())
 }
 
