@@ -15,7 +15,7 @@ pub(crate) fn nearest<'k>(word: &str, known: impl IntoIterator<Item = &'k str>) 
 }
 
 /// A way out for an unknown word: the word that was meant, else what there is to choose from.
-pub(crate) fn advice<'k>(word: &str, known: &[&'k str]) -> String {
+pub(crate) fn advice(word: &str, known: &[&str]) -> String {
     match nearest(word, known.iter().copied()) {
         Some(meant) => format!("did you mean `{meant}`?"),
         None if known.is_empty() => "there is none to choose from".to_owned(),

@@ -34,7 +34,13 @@ pub fn schemas() -> Vec<(&'static str, String)> {
 }
 
 fn generate<T: JsonSchema>() -> Value {
-    SchemaSettings::draft2020_12().with_transform(WithoutNull).into_generator().into_root_schema_for::<T>().to_value()
+    let settings = SchemaSettings::draft2020_12().with_transform(WithoutNull);
+    let schema = settings.into_generator().into_root_schema_for::<T>().to_value();
+    // What a reader of the file looks for first stands first.
+    let Value::Object(mut rest) = schema else { return schema };
+    let first = ["$schema", "title", "description"];
+    let head: Vec<_> = first.iter().filter_map(|key| rest.shift_remove_entry(*key)).collect();
+    Value::Object(head.into_iter().chain(rest).collect())
 }
 
 /// TOML has no null: what may be left out is left out.

@@ -186,7 +186,7 @@ impl<'a, 't> Walk<'a, 't> {
     /// The alternatives that agree with the word by which they are told apart; `None` where that word is missing or
     /// unknown, which is told.
     fn tagged<'f>(&mut self, fitting: &'f [&'f Shape<'a>], node: &Node<'t>, path: &Path) -> Option<Vec<&'f Shape<'a>>> {
-        let all = || fitting.iter().copied().collect::<Vec<_>>();
+        let all = || fitting.to_vec();
         if fitting.len() < 2 {
             return Some(all());
         }
@@ -268,7 +268,7 @@ impl<'a, 't> Walk<'a, 't> {
             code: Code::MissingKey,
             message: match path.0.is_empty() {
                 true => format!("`{key}` is missing"),
-                false => format!("`{key}` is missing in `{path}`"),
+                false => format!("`{key}` is missing in this `{}`", name_of(path)),
             },
             help,
             cut: Cut::Nothing,
@@ -354,4 +354,74 @@ fn name_of(path: &Path) -> String {
             Step::Index(_) => None,
         })
         .unwrap_or_else(|| "this file".to_owned())
+}
+
+#[cfg(test)]
+mod tests {
+    use serde_json::json;
+
+    use super::*;
+
+    fn told(schema: &Value, text: &str) -> Vec<String> {
+        let document = Document::parse(text);
+        misfits(&document, schema).into_iter().map(|it| format!("{}: {}; {}", it.path, it.message, it.help)).collect()
+    }
+
+    /// Tables told apart by a word, by their keys, by their type.
+    fn forms() -> Value {
+        json!({
+            "type": "object",
+            "additionalProperties": false,
+            "properties": {
+                "check": { "oneOf": [
+                    { "type": "object", "additionalProperties": false, "required": ["kind", "bits"],
+                      "properties": { "kind": { "const": "sum" }, "bits": { "type": "integer", "minimum": 1 } } },
+                    { "type": "object", "additionalProperties": false, "required": ["kind"],
+                      "properties": { "kind": { "const": "none" } } },
+                ] },
+                "place": { "anyOf": [{ "type": "string" }, { "$ref": "#/$defs/Place" }] },
+                "by_name": { "type": "object", "additionalProperties": { "$ref": "#/$defs/Place" } },
+            },
+            "$defs": { "Place": {
+                "type": "object", "additionalProperties": false, "required": ["line"],
+                "properties": { "line": { "type": "integer", "description": "Which line. More." } },
+            } },
+        })
+    }
+
+    #[test]
+    fn what_fits_is_not_told() {
+        let text =
+            "check = { kind = 'sum', bits = 8 }\nplace = 'top'\nby_name = { a = { line = 1 }, b = { line = 2 } }";
+        assert_eq!(told(&forms(), text), Vec::<String>::new());
+        assert_eq!(told(&forms(), "place = { line = 3 }\ncheck = { kind = 'none' }"), Vec::<String>::new());
+    }
+
+    #[test]
+    fn a_word_decides_which_keys_are_known() {
+        for (text, expected) in [
+            ("check = { kind = 'none', bits = 8 }", "check.bits: unknown key `bits`; known here: kind"),
+            ("check = { kind = 'sun' }", "check.kind: unknown kind `sun`; did you mean `sum`?"),
+            ("check = { bits = 8 }", "check.kind: `kind` is missing in this `check`; one of: sum, none"),
+            ("check = { kind = 3 }", "check.kind: `kind` must be a word in quotes; one of: sum, none"),
+            ("check = { kind = 'sum', bits = 0 }", "check.bits: `bits` can't be 0; write a whole number from 1 on"),
+        ] {
+            assert_eq!(told(&forms(), text), [expected], "{text}");
+        }
+    }
+
+    #[test]
+    fn types_and_maps_are_followed_into_references() {
+        let text = "place = 3\nby_name = { a = { lin = 1 }, b = {}, c = 'x' }\nother = 1";
+        assert_eq!(
+            told(&forms(), text),
+            [
+                "place: `place` is a bare number, not text in quotes or a table; write it in quotes: \"3\"",
+                "by_name.a.lin: unknown key `lin`; did you mean `line`?",
+                "by_name.b.line: `line` is missing in this `b`; `line`: which line. More",
+                "by_name.c: `c` is text, not a table; write keys and values: { key = \"value\" }",
+                "other: unknown key `other`; known here: check, place, by_name",
+            ]
+        );
+    }
 }

@@ -33,7 +33,7 @@ pub(crate) fn limits(
 ) -> Option<Limits> {
     let (lower_at, upper_at) = (path.key("lower"), path.key("upper"));
     if sheet.lacks(&lower_at) && sheet.lacks(&upper_at) {
-        let message = format!("`{path}` has no limit");
+        let message = "this characteristic has no limit".to_owned();
         sheet.fault(path, Code::MissingKey, message, "write upper = \"0.8 µm\", lower = \"...\" or both");
     }
     let quantity = quantity?;

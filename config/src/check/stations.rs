@@ -80,7 +80,7 @@ fn gauge(sheet: &mut Sheet, path: &Path, said: &StationSaid, known: &Names) -> O
             "keep `gauge` for one gauge, `gauges` for one a channel",
         );
     } else if sheet.lacks(&one) && sheet.lacks(&many) {
-        let message = format!("`{path}` names no gauge");
+        let message = "this station names no gauge".to_owned();
         let help = "write gauge = \"ID\" with an id of gauges.toml, or by channel gauges = { \"1\" = \"ID\" }";
         sheet.fault(path, Code::MissingKey, message, help);
     }
@@ -107,7 +107,7 @@ fn source(sheet: &mut Sheet, path: &Path, said: &StationSaid, cell_dir: &FilePat
         let message = "`port` and `folder` are both there".to_owned();
         sheet.fault_of_key(&folder, Code::Contradiction, message, "a station listens to one: make two stations of it");
     } else if sheet.lacks(&port) && sheet.lacks(&folder) {
-        let message = format!("`{path}` has neither `port` nor `folder`");
+        let message = "this station has neither `port` nor `folder`".to_owned();
         sheet.fault(
             path,
             Code::MissingKey,
