@@ -26,7 +26,7 @@ use crate::store::{Answer, Lock, LockFault, Pen, PenFault, What, writer};
 /// How often the store learns that the program is alive.
 const ALIVE_EVERY: Duration = Duration::from_secs(20);
 /// How long a stop may take before what hangs is left behind.
-const STOP_WITHIN: Duration = Duration::from_secs(8);
+const STOP_WITHIN: Duration = Duration::from_secs(6);
 
 /// Why the daemon did not come up, or had to end.
 #[derive(Debug, thiserror::Error)]
@@ -204,6 +204,7 @@ fn start_crew(
             nudged,
             board: board.clone(),
             stop: stop.clone(),
+            reader: None,
         };
         crew.thread(format!("sink {}", sink.name), move || worker.run());
     }
@@ -236,13 +237,13 @@ impl Crew {
 
 async fn take_down(crew: Crew, house: Arc<House>, pen: Pen, writer: std::thread::JoinHandle<()>) {
     // Sinks wait for nudges; the writer's next commit is one, and "alive" is a commit.
-    let _ = tokio::time::timeout(Duration::from_secs(2), pen.ask(What::Alive)).await;
+    let _ = tokio::time::timeout(Duration::from_secs(1), pen.ask(What::Alive)).await;
     let stuck = crew.rest().await;
     if !stuck.is_empty() {
         tracing::error!(code = "stuck", "did not stop in time and is left behind: {}", stuck.join(", "));
         return;
     }
-    let _ = tokio::time::timeout(Duration::from_secs(2), pen.ask(What::Alive)).await;
+    let _ = tokio::time::timeout(Duration::from_secs(1), pen.ask(What::Alive)).await;
     drop(pen);
     drop(house);
     let until = tokio::time::Instant::now() + Duration::from_secs(1);

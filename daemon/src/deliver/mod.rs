@@ -66,6 +66,8 @@ pub struct Worker {
     pub board: Board,
     /// The program stops.
     pub stop: tokio_util::sync::CancellationToken,
+    /// Its read connection, once it has one.
+    pub reader: Option<Connection>,
 }
 
 impl Worker {
@@ -124,16 +126,25 @@ impl Worker {
 
     /// Delivers everything that is due, in order; the cause where the sink can't take anything now.
     fn deliver_due(&mut self) -> Result<(), String> {
-        let reader = open_for_reading(&self.store).map_err(|fault| fault.to_string())?;
+        let reader = match self.reader.take() {
+            Some(reader) => reader,
+            None => open_for_reading(&self.store).map_err(|fault| fault.to_string())?,
+        };
+        self.deliver_all(&reader)?;
+        self.reader = Some(reader);
+        Ok(())
+    }
+
+    fn deliver_all(&self, reader: &Connection) -> Result<(), String> {
         loop {
-            let due = query::due_parcels(&reader, &self.sink.name, BATCH).map_err(|fault| fault.to_string())?;
+            let due = query::due_parcels(reader, &self.sink.name, BATCH).map_err(|fault| fault.to_string())?;
             if due.is_empty() || self.stop.is_cancelled() {
                 return Ok(());
             }
             let mut delivered = Vec::new();
             let mut held_up = None;
             for parcel in due {
-                match self.deliver(&reader, &parcel) {
+                match self.deliver(reader, &parcel) {
                     Ok(sha256) => delivered.push((parcel.id, sha256)),
                     Err(Undelivered::Never(reason)) => self.park(&parcel, reason),
                     Err(Undelivered::Later(reason)) => {

@@ -32,11 +32,9 @@ fn cell(sink: &CsvSink, name: &str, text: &str) -> String {
     if NUMBERS.contains(&name) || !runs_as_formula(text) { text.to_owned() } else { format!("'{text}") }
 }
 
-/// Whether a spreadsheet would run a text: it starts like a formula and is no number (common practice).
+/// Whether a spreadsheet would run a text: it starts like a formula and is no number (common practice, no source).
 fn runs_as_formula(text: &str) -> bool {
-    let starts = text.starts_with(['=', '+', '-', '@', '\t', '\r']);
-    starts && !text.trim_start_matches(['+', '-']).starts_with(|c: char| c.is_ascii_digit() || c == '.' || c == ',')
-        || starts && text.chars().any(|c| c.is_ascii_alphabetic() || "()!|*/=".contains(c)) && !is_number(text)
+    text.starts_with(['=', '+', '-', '@', '\t', '\r']) && !is_number(text)
 }
 
 fn is_number(text: &str) -> bool {

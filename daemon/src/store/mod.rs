@@ -12,6 +12,8 @@ mod piece;
 pub mod query;
 mod record;
 mod schema;
+#[cfg(test)]
+mod tests;
 pub mod writer;
 
 use std::path::Path;

@@ -178,6 +178,9 @@ impl Recorder<'_> {
             if !from.received.synced && !decoded.readings.is_empty() {
                 decoded.remarks.push(Remark::ClockUnsynced);
             }
+            if from.taken == Taken::Live && decoded.readings.iter().any(|reading| self.clock_is_off(from, reading)) {
+                decoded.remarks.push(Remark::InstrumentClockOff);
+            }
             let seen = self.readings(from, heard.number, &decoded.readings)?;
             if seen > 0 && !decoded.remarks.contains(&Remark::Repeat) {
                 decoded.remarks.push(Remark::Repeat);
@@ -188,6 +191,13 @@ impl Recorder<'_> {
             self.frame(from.transmission, heard, &decoded)?;
         }
         Ok(tally)
+    }
+
+    /// Whether a reading that arrived as it was measured carries a time far from this PC's.
+    fn clock_is_off(&self, from: &Provenance, reading: &Reading) -> bool {
+        !reading.stored
+            && measured_us(reading, self.plan)
+                .is_some_and(|measured| measured.abs_diff(from.received.us) > INSTRUMENT_CLOCK_OFF_US)
     }
 
     fn frame(&self, transmission: i64, heard: &Heard, decoded: &Decoded) -> Result<(), StoreFault> {
@@ -288,7 +298,7 @@ impl Recorder<'_> {
                 && let Some(key) = from.station.instrument.identity_key(reading)
             {
                 self.tx
-                    .prepare_cached("INSERT INTO identity (gauge, key, seq) VALUES (?1, ?2, ?3)")?
+                    .prepare_cached("INSERT OR IGNORE INTO identity (gauge, key, seq) VALUES (?1, ?2, ?3)")?
                     .execute(params![gauge_id.unwrap_or(&from.station.name), key, seq])?;
             }
             posted.push(Posted::new(seq, row, run.as_ref()));
@@ -392,6 +402,9 @@ impl Recorder<'_> {
         parcel::post(self.tx, sinks, &self.plan.cell.name, posted, self.now.us)
     }
 }
+
+/// An instrument's clock may differ from this PC's by so much before it is told (common practice, no source).
+const INSTRUMENT_CLOCK_OFF_US: u64 = 15 * 60 * 1_000_000;
 
 const INSERT_RESULT: &str = "INSERT INTO result (seq, result_id, kind, received_at, received_us, measured_at, \
     clock_synced, cell, station, gauge, operator, job, part_number, revision, operation, serial, piece, cycle, mode, \

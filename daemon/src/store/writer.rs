@@ -363,8 +363,11 @@ impl Writer {
                 Err(fault) if fault.severity() != Severity::Content => return answer.map(|_| Vec::new()),
                 Err(fault) => {
                     tracing::error!(code = "request-refused", "the store refused a request: {fault}");
-                    self.context = before;
                     tx.execute_batch("ROLLBACK TO request")?;
+                    *recorder.context = before;
+                    if let What::Bursts(bursts) = &ask.what {
+                        keep_raw(&mut recorder, bursts, fault)?;
+                    }
                 }
                 Ok(_) => {}
             }
@@ -464,6 +467,22 @@ fn perform(recorder: &mut Recorder, what: &What) -> Result<Answer, StoreFault> {
             delivery(recorder, what)
         }
     }
+}
+
+/// The last resort where readings could not be written: their bytes are kept, named as damaged, and nothing is
+/// lost that a later version could not read again.
+fn keep_raw(recorder: &mut Recorder, bursts: &[Burst], fault: &StoreFault) -> Result<(), StoreFault> {
+    for burst in bursts {
+        let mut raw = burst.clone();
+        let decoded = &mut raw.heard.decoded;
+        decoded.readings.clear();
+        decoded.traces.clear();
+        decoded.outcome = ridgepost_parsers::Outcome::Damaged;
+        decoded.reason = Some(ridgepost_parsers::Reason::Sanity);
+        decoded.detail = Some(format!("the store refused its readings: {fault}"));
+        recorder.burst(&raw)?;
+    }
+    Ok(())
 }
 
 fn delivery(recorder: &Recorder, what: &What) -> Result<Answer, StoreFault> {

@@ -1,0 +1,339 @@
+//! The store as a whole: what a transaction writes, what a restart finds again, what a repeat does not change.
+
+#![allow(clippy::unwrap_used, reason = "a test that can't go on should stop")]
+
+use std::collections::BTreeMap;
+use std::path::Path;
+use std::sync::Arc;
+
+use ridgepost_config::Station;
+use ridgepost_parsers::Tick;
+
+use super::query::{self, Filter};
+use super::record::{Burst, Heard};
+use super::writer::{self, Answer, Outfit, Pen, Weakened, What};
+use super::{FIELDS, JobCommand, Tally, open_for_reading};
+use crate::cell::Cell;
+use crate::clock::Clock;
+
+const CELL: &str = r#"
+[cell]
+name = "bench"
+time_zone = "Europe/Zurich"
+[store]
+path = "store.db"
+[[station]]
+name = "tester"
+instrument = "numbered"
+gauge = "RT-1"
+port = { path = "tester", baud = 9600 }
+[[sink]]
+name = "each"
+csv = { folder = "each", per = "reading" }
+[[sink]]
+name = "piece"
+csv = { folder = "pieces", per = "piece", kinds = ["reading", "part"] }
+[[sink]]
+name = "job"
+csv = { folder = "jobs", per = "job", kinds = ["verdict"] }
+"#;
+
+const GAUGES: &str = r#"
+[[gauge]]
+id = "RT-1"
+kind = "stylus"
+settings = { cutoff = "0.8 mm", sections = 5 }
+verified = { on = "2020-01-01", source = "test" }
+"#;
+
+const JOB: &str = r#"
+[job]
+id = "J1"
+part_number = "P"
+revision = "A"
+operation = "10"
+edition = "ISO 21920"
+[[characteristic]]
+balloon = "1"
+feature = "face"
+quantity = "Ra"
+upper = "0.8 µm"
+rule = "max"
+[[characteristic]]
+balloon = "2"
+feature = "face"
+quantity = "Rz"
+upper = "6.3 µm"
+rule = "max"
+"#;
+
+const NUMBERED: &str = r#"
+[instrument]
+name = "numbered"
+[framing]
+kind = "lines"
+[[line]]
+pattern = '(?<number>\d+) (?<quantity>R[az]) (?<value>[0-9.]+) (?<unit>um)'
+[reading]
+unique_by = ["number"]
+"#;
+
+/// A store of its own, with a writer that can be ended and started again.
+struct Bench {
+    folder: tempfile::TempDir,
+    sent: u64,
+}
+
+impl Bench {
+    fn new() -> Self {
+        let folder = tempfile::tempdir().unwrap();
+        let files =
+            [("cell.toml", CELL), ("gauges.toml", GAUGES), ("jobs/j1.toml", JOB), ("instruments/n.toml", NUMBERED)];
+        for (name, text) in files {
+            let file = folder.path().join(name);
+            std::fs::create_dir_all(file.parent().unwrap()).unwrap();
+            std::fs::write(file, text).unwrap();
+        }
+        Bench { folder, sent: 0 }
+    }
+
+    fn path(&self) -> &Path {
+        self.folder.path()
+    }
+
+    fn write(&mut self, whats: impl IntoIterator<Item = What>) -> Vec<Answer> {
+        let cell = Arc::new(Cell::load(self.path()).unwrap());
+        assert_eq!(cell.faults, []);
+        let outfit = Outfit {
+            path: cell.plan.store.clone(),
+            clock: Clock::new(cell.plan.cell.time_zone.clone()),
+            cell,
+            nudges: Vec::new(),
+            fatal: Box::new(|text| panic!("{text}")),
+            health: Arc::default(),
+            weakened: Weakened::No,
+        };
+        let (pen, thread) = writer::start(outfit).unwrap();
+        let answers = whats.into_iter().map(|what| ask(&pen, what)).collect();
+        drop(pen);
+        thread.join().unwrap();
+        answers
+    }
+
+    fn station(&self) -> Arc<Station> {
+        Arc::new(Cell::load(self.path()).unwrap().plan.stations[0].clone())
+    }
+
+    fn burst(&mut self, text: &str) -> What {
+        self.sent += 1;
+        self.burst_from(text, self.sent)
+    }
+
+    fn burst_from(&self, text: &str, origin: u64) -> What {
+        let station = self.station();
+        let mut framer = station.instrument.framer();
+        framer.push(text.as_bytes(), Tick(0));
+        let frame = framer.poll().unwrap();
+        let decoded = station.instrument.decoder().decode(&frame);
+        let received = Clock::new(jiff::tz::TimeZone::UTC).stamp();
+        let heard = Heard { number: 1, frame, decoded };
+        What::Bursts(vec![Burst {
+            origin: format!("test {origin}"),
+            station,
+            source: "tester".into(),
+            received,
+            heard,
+        }])
+    }
+
+    /// Chosen fields of all results, in order.
+    fn rows(&self, names: &[&str]) -> Vec<String> {
+        let connection = open_for_reading(&self.path().join("store.db")).unwrap();
+        let mut rows = Vec::new();
+        query::results(&connection, &Filter::default(), |cells| {
+            let cell = |name: &&str| cells[super::fields::position(name).unwrap()].clone().unwrap_or_default();
+            rows.push(names.iter().map(cell).collect::<Vec<_>>().join(" "));
+            Ok(())
+        })
+        .unwrap();
+        rows
+    }
+
+    /// Parcels of a sink: state and the numbers of their rows.
+    fn parcels(&self, sink: &str) -> Vec<String> {
+        let connection = open_for_reading(&self.path().join("store.db")).unwrap();
+        let sql = "SELECT p.state || ' ' || group_concat(o.seq, ',') AS text FROM parcel AS p \
+                   JOIN outbox AS o ON o.parcel = p.id WHERE p.sink = ?1 GROUP BY p.id ORDER BY p.id";
+        query::objects(&connection, sql, &[&sink])
+            .unwrap()
+            .iter()
+            .map(|row| row["text"].as_str().unwrap().to_owned())
+            .collect()
+    }
+}
+
+fn ask(pen: &Pen, what: What) -> Answer {
+    pen.ask_blocking(what).unwrap()
+}
+
+fn tally(answer: &Answer) -> Tally {
+    super::answered_tally(answer)
+}
+
+fn open() -> What {
+    What::Job(JobCommand::Open("J1".into()))
+}
+
+#[test]
+fn the_view_the_list_and_the_configuration_name_the_same_fields() {
+    let mut bench = Bench::new();
+    bench.write([]);
+    let connection = open_for_reading(&bench.path().join("store.db")).unwrap();
+    let statement = connection.prepare("SELECT * FROM results").unwrap();
+    let view: Vec<&str> = statement.column_names().collect();
+    let list: Vec<&str> = FIELDS.iter().map(|(name, _)| *name).collect();
+    assert_eq!(view, list);
+    assert_eq!(list, ridgepost_config::FIELDS);
+}
+
+#[test]
+fn the_same_origin_twice_is_one_transmission() {
+    let mut bench = Bench::new();
+    let (one, again) = (bench.burst_from("1 Ra 0.412 um\r", 7), bench.burst_from("1 Ra 0.412 um\r", 7));
+    let answers = bench.write([one, again]);
+    assert_eq!((tally(&answers[0]).new, tally(&answers[1])), (1, Tally::default()));
+    assert_eq!(bench.rows(&["kind", "value", "reasons"]), ["reading 0.412 no-job"]);
+}
+
+#[test]
+fn an_identity_seen_before_is_noted_and_not_counted_and_an_equal_value_is_another_measurement() {
+    let mut bench = Bench::new();
+    let bursts: Vec<What> = ["1 Ra 0.412 um\r", "2 Ra 0.412 um\r", "1 Ra 0.412 um\r", "1 Ra 0.413 um\r"]
+        .map(|text| bench.burst(text))
+        .into();
+    let tallies: Vec<(u64, u64)> =
+        bench.write(bursts).iter().map(|answer| (tally(answer).new, tally(answer).seen)).collect();
+    assert_eq!(tallies, [(1, 0), (1, 0), (0, 1), (1, 0)]);
+    assert_eq!(bench.rows(&["value", "transmission"]), ["0.412 1", "0.412 2", "0.413 4"]);
+}
+
+#[test]
+fn a_piece_begun_before_a_restart_is_ended_after_it() {
+    let mut bench = Bench::new();
+    let (ra, rz) = (bench.burst("1 Ra 0.412 um\r"), bench.burst("2 Rz 2.870 um\r"));
+    bench.write([open(), ra]);
+    bench.write([rz]);
+    let expected = [
+        "reading 1 1 conforms",
+        "verdict 1 1 conforms",
+        "reading 1 2 conforms",
+        "verdict 1 2 conforms",
+        "part 1  conforms",
+    ];
+    assert_eq!(bench.rows(&["kind", "piece", "balloon", "outcome"]), expected);
+}
+
+#[test]
+fn an_open_job_stays_as_it_was_opened_when_its_file_changes_or_goes() {
+    let mut bench = Bench::new();
+    bench.write([open()]);
+    std::fs::write(bench.path().join("jobs/j1.toml"), JOB.replace("0.8 µm", "0.1 µm")).unwrap();
+    let burst = bench.burst("1 Ra 0.412 um\r");
+    bench.write([burst]);
+    std::fs::remove_file(bench.path().join("jobs/j1.toml")).unwrap();
+    let burst = bench.burst("2 Rz 2.870 um\r");
+    bench.write([burst]);
+    let rows = bench.rows(&["kind", "outcome", "upper"]);
+    assert_eq!(
+        rows,
+        [
+            "reading conforms 0.8",
+            "verdict conforms 0.8",
+            "reading conforms 6.3",
+            "verdict conforms 6.3",
+            "part conforms "
+        ]
+    );
+}
+
+#[test]
+fn next_names_what_was_not_measured_and_pieces_count_on() {
+    let mut bench = Bench::new();
+    let (one, two) = (bench.burst("1 Ra 0.412 um\r"), bench.burst("2 Ra 0.900 um\r"));
+    let next = || What::Job(JobCommand::Next);
+    let answers = bench.write([next(), open(), next(), one, next(), two, What::Job(JobCommand::Close), next()]);
+    let refused: Vec<bool> = answers.iter().map(|answer| matches!(answer, Answer::Job(Err(_)))).collect();
+    assert_eq!(refused, [true, false, true, false, false, false, false, true]);
+    let parts: Vec<String> = bench
+        .rows(&["kind", "piece", "outcome", "reasons"])
+        .into_iter()
+        .filter(|row| row.starts_with("part"))
+        .collect();
+    assert_eq!(parts, ["part 1 unjudged missing:2", "part 2 nonconforming above-upper missing:2"]);
+}
+
+#[test]
+fn every_row_travels_in_one_parcel_of_every_sink_that_wants_it() {
+    let mut bench = Bench::new();
+    let bursts: Vec<What> =
+        ["1 Ra 0.412 um\r", "2 Ra 0.5 um\r", "3 Rz 2.9 um\r", "4 Ra 0.6 um\r"].map(|text| bench.burst(text)).into();
+    let mut bursts = bursts.into_iter();
+    let (stray, rest) = (bursts.next().unwrap(), bursts);
+    bench.write([stray, open()].into_iter().chain(rest));
+    // 1 without a job; 2-6 the first piece (reading, verdict, reading, verdict, part); 7-8 the second one.
+    assert_eq!(bench.parcels("each"), ["due 1", "due 2,3", "due 4,5,6", "due 7,8"]);
+    assert_eq!(bench.parcels("piece"), ["due 1", "due 2,4,6", "filling 7"]);
+    assert_eq!(bench.parcels("job"), ["filling 3,5,8"]);
+    bench.write([What::Job(JobCommand::Close)]);
+    assert_eq!(bench.parcels("piece"), ["due 1", "due 2,4,6", "due 7,9"]);
+    assert_eq!(bench.parcels("job"), ["due 3,5,8"]);
+}
+
+#[test]
+fn a_gap_lasts_from_the_last_sign_of_life_until_a_station_listens() {
+    let mut bench = Bench::new();
+    let started = || What::Started(vec!["tester".into()]);
+    bench.write([started(), What::Listening("tester".into())]);
+    bench.write([started()]);
+    let gaps = |bench: &Bench| {
+        let connection = open_for_reading(&bench.path().join("store.db")).unwrap();
+        query::gaps(&connection, 9).unwrap()
+    };
+    assert_eq!(gaps(&bench).len(), 1, "the first start of a store leaves no gap");
+    assert!(gaps(&bench)[0]["until_at"].is_null());
+    bench.write([What::Listening("tester".into())]);
+    assert!(gaps(&bench)[0]["until_at"].is_string());
+}
+
+#[test]
+fn a_store_of_a_later_version_is_refused() {
+    let mut bench = Bench::new();
+    bench.write([]);
+    let store = bench.path().join("store.db");
+    rusqlite::Connection::open(&store).unwrap().pragma_update(None, "user_version", 99).unwrap();
+    let cell = Arc::new(Cell::load(bench.path()).unwrap());
+    let refused = writer::once(cell, What::Alive).unwrap_err().to_string();
+    assert!(refused.contains("later version"), "{refused}");
+}
+
+/// An outside check of the numbering: sequence numbers rise by one and ids are unique, whatever is refused between.
+#[test]
+fn numbers_rise_without_a_hole() {
+    let mut bench = Bench::new();
+    let mut whats = vec![open()];
+    for number in 0..40 {
+        let quantity = if number % 3 == 0 { "Rz" } else { "Ra" };
+        whats.push(bench.burst(&format!("{} {quantity} 0.{number} um\r", number % 30)));
+        if number % 7 == 0 {
+            whats.push(What::Job(JobCommand::Open("no such job".into())));
+        }
+    }
+    bench.write(whats);
+    let rows = bench.rows(&["seq", "result_id"]);
+    let ids: BTreeMap<String, usize> =
+        rows.iter().map(|row| row.split(' ').nth(1).unwrap().to_owned()).zip(0..).collect();
+    assert_eq!(ids.len(), rows.len());
+    for (at, row) in rows.iter().enumerate() {
+        assert_eq!(row.split(' ').next().unwrap(), (at + 1).to_string());
+    }
+}
