@@ -109,6 +109,12 @@ impl Diagnostic {
     }
 }
 
+/// A text without control characters: what a file holds must not steer a terminal or a log.
+pub(crate) fn plain(text: &str) -> String {
+    let escaped = |char: char| if char.is_control() { char.escape_default().to_string() } else { char.to_string() };
+    text.chars().map(escaped).collect()
+}
+
 /// Longest piece of a line that is shown, in characters.
 const SHOWN: usize = 160;
 

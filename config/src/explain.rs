@@ -1,6 +1,7 @@
 //! What a plan means where it says nothing: the lines that `ridgepost check` prints, so that a person reads the
 //! defaults before parts are judged by them.
 
+use crate::diagnostic::plain;
 use crate::document::{Document, Path};
 use crate::plan::{
     Amount, Characteristic, CsvSink, Flow, Gate, GaugeBinding, Job, Parity, Per, Plan, Settings, SinkKind, Source,
@@ -25,7 +26,7 @@ pub fn explain(plan: &Plan) -> Vec<String> {
             lines.push(characteristic_line(job, characteristic, said.find(&rule).is_some()));
         }
     }
-    lines
+    lines.iter().map(|line| plain(line)).collect()
 }
 
 fn station(station: &Station) -> String {
@@ -68,6 +69,8 @@ fn gauge_words(gauge: &crate::plan::Gauge) -> String {
     let mut words = String::new();
     if gauge.skidded {
         words.push_str(", skidded: P, W and Rt are refused");
+    } else if gauge.kind == "stylus" {
+        words.push_str(", without a skid");
     }
     match (&gauge.failed, &gauge.verified) {
         (Some(reason), _) => words.push_str(&format!(", failed: {reason}")),

@@ -230,7 +230,7 @@ pub struct Job {
     pub revision: String,
     /// Operation number.
     pub operation: String,
-    /// Edition of the texture standards the drawing was made to.
+    /// Edition of the texture standards the drawing was made to; empty where the job asks for no texture.
     pub edition: String,
     /// What an unverified gauge does to its readings.
     pub gate: Gate,

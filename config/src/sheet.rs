@@ -7,7 +7,7 @@ use serde_json::Value;
 use toml::Spanned;
 use toml::de::{DeArray, DeTable, DeValue, ValueDeserializer};
 
-use crate::diagnostic::{Code, Diagnostic, Severity};
+use crate::diagnostic::{Code, Diagnostic, Severity, plain};
 use crate::document::{Document, Node, Path, Place};
 use crate::walk::{Cut, misfits};
 
@@ -141,8 +141,8 @@ impl<'t> Sheet<'t> {
             line: spot.line,
             column: spot.column,
             snippet: spot.snippet,
-            message,
-            help: Some(help).filter(|help| !help.is_empty()),
+            message: plain(&message),
+            help: Some(plain(&help)).filter(|help| !help.is_empty()),
         };
         self.found.push((path.clone(), diagnostic));
     }

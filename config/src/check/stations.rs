@@ -90,6 +90,15 @@ fn gauge(sheet: &mut Sheet, path: &Path, said: &StationSaid, known: &Names) -> O
     let channels: BTreeMap<String, String> = said.gauges.clone().unwrap_or_default();
     for (channel, id) in &channels {
         known.refer(sheet, &many.key(channel), "gauge", "gauges.toml", id);
+        if let Some((first, _)) = channels.iter().find(|(other, same)| *other < channel && *same == id) {
+            let message = format!("gauge `{id}` speaks on channel {first} already");
+            sheet.fault(
+                &many.key(channel),
+                Code::Duplicate,
+                message,
+                "one gauge has one channel: write the id on its label",
+            );
+        }
     }
     if said.gauges.is_some() && channels.is_empty() && !sheet.is_faulty(&many) {
         sheet.fault(&many, Code::MissingKey, "`gauges` names no channel".to_owned(), "write { \"1\" = \"ID\" }");
