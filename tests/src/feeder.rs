@@ -50,6 +50,11 @@ impl Feeder {
         &self.line
     }
 
+    /// The station it talks to.
+    pub fn station(&self) -> &str {
+        &self.station
+    }
+
     /// The last number said.
     pub fn last_number(&self) -> u64 {
         self.next - 1
@@ -57,15 +62,10 @@ impl Feeder {
 
     /// Says the next reading, or a part of it, or the rest of one begun.
     pub fn speak(&mut self, seeded: &mut Seeded) {
-        let sent = self.line.written() as usize;
-        if sent == self.said.len() {
-            let message = (self.message)(self.next);
-            let begin = self.said.len() as u64;
-            self.messages.push(Message { number: self.next, begin, end: begin + message.len() as u64 });
-            self.said.extend_from_slice(&message);
-            self.next += 1;
+        if self.line.written() == self.said.len() as u64 {
+            self.begin();
         }
-        let rest = &self.said[sent..];
+        let rest = &self.said[self.line.written() as usize..];
         let whole = seeded.between(0, 3) > 0;
         let length = if whole { rest.len() } else { seeded.between(1, rest.len() as u64) as usize };
         self.line.send_some(&rest[..length]);
@@ -73,9 +73,23 @@ impl Feeder {
 
     /// Says the rest of a reading begun.
     pub fn finish_speaking(&mut self) {
-        let sent = self.line.written() as usize;
-        let rest = self.said[sent..].to_vec();
+        let rest = self.said[self.line.written() as usize..].to_vec();
         self.line.send(&rest);
+    }
+
+    /// Says the next reading whole.
+    pub fn say(&mut self) {
+        self.finish_speaking();
+        self.begin();
+        self.finish_speaking();
+    }
+
+    fn begin(&mut self) {
+        let message = (self.message)(self.next);
+        let begin = self.said.len() as u64;
+        self.messages.push(Message { number: self.next, begin, end: begin + message.len() as u64 });
+        self.said.extend_from_slice(&message);
+        self.next += 1;
     }
 
     /// Notes what the daemon, which was killed and is gone, had taken.
