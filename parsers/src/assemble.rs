@@ -67,7 +67,7 @@ pub(crate) fn readings(
     for item in values {
         let quantity = quantity_of(plan, scope, item, languages)?;
         let shown = shown(plan, scope, item, &quantity)?;
-        let stated = shown.unit.clone().or_else(|| unit_text(scope, item, &quantity));
+        let stated = shown.unit.clone().or_else(|| unit_text(plan, scope, item, &quantity));
         let unit = unit_of(plan, &quantity, &item.role, stated.as_deref(), shown.mark.is_some())?;
         let verdict = beside(scope, &quantity, Beside::Verdict).or_else(|| scope.text(&Role::Verdict));
         readings.push(Reading {
@@ -182,9 +182,13 @@ fn beside<'a>(scope: Scope<'a>, quantity: &Quantity, beside: Beside) -> Option<&
     scope.text(&Role::Beside(quantity.clone(), beside))
 }
 
-fn unit_text(scope: Scope<'_>, item: &Item, quantity: &Quantity) -> Option<String> {
-    let general = if item.role == Role::Value { scope.own(&Role::Unit) } else { None };
-    let stated = item.unit.as_deref().or_else(|| beside(scope, quantity, Beside::Unit)).or(general);
+fn unit_text(plan: &Plan, scope: Scope<'_>, item: &Item, quantity: &Quantity) -> Option<String> {
+    let stated = item.unit.as_deref().or_else(|| beside(scope, quantity, Beside::Unit)).or_else(|| {
+        // One unit for all values of a line goes with those that it fits.
+        let general = scope.own(&Role::Unit)?;
+        let is_for_it = item.role == Role::Value || plan.unit(general).is_none_or(|unit| fits(quantity, unit));
+        is_for_it.then_some(general)
+    });
     stated.map(str::trim).filter(|text| !text.is_empty()).map(str::to_owned)
 }
 
@@ -219,7 +223,8 @@ pub(crate) fn fits(quantity: &Quantity, unit: Unit) -> bool {
 }
 
 fn limits(scope: Scope<'_>, item: &Item, quantity: &Quantity) -> InstrumentLimits {
-    let general = |role: Role| if item.role == Role::Value { scope.own(&role) } else { None };
+    let is_alone = scope.own.iter().filter(|item| item.role.is_value()).count() == 1;
+    let general = |role: Role| scope.own(&role).filter(|_| is_alone || item.role == Role::Value);
     let text = |text: Option<&str>| text.filter(|text| !text.is_empty()).map(str::to_owned);
     InstrumentLimits {
         lower: text(beside(scope, quantity, Beside::LimitLower).or_else(|| general(Role::LimitLower))),

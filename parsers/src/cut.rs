@@ -2,11 +2,12 @@
 
 use std::ops::Range;
 
-use regex::Regex;
-
 use crate::definition::EncodingName;
-use crate::encoding::decode;
 use crate::frame::Close;
+
+mod block;
+
+pub(crate) use block::{Block, End, Start};
 
 /// How a definition cuts a stream.
 #[derive(Clone, Debug)]
@@ -41,7 +42,7 @@ pub(crate) enum Cut {
     /// A line end; not within quotation marks.
     Lines { quote: Option<Quoting> },
     /// Marks.
-    Block { start: Start, end: End, behind: usize, restart: bool },
+    Block(Block),
     /// A number of bytes from the start mark on; `end` and `behind` are counted in.
     Length { start: Vec<u8>, length: usize, end: Vec<u8>, behind: usize },
     /// Silence only.
@@ -53,24 +54,6 @@ pub(crate) enum Cut {
 pub(crate) struct Quoting {
     pub(crate) quote: u8,
     pub(crate) delimiter: u8,
-}
-
-/// What begins a block.
-#[derive(Clone, Debug)]
-pub(crate) enum Start {
-    Anything,
-    Bytes(Vec<u8>),
-    Line(Regex),
-}
-
-/// What ends a block.
-#[derive(Clone, Debug)]
-pub(crate) enum End {
-    Bytes(Vec<u8>),
-    Line(Regex),
-    BlankLine,
-    /// The next start mark, or silence.
-    NextStart,
 }
 
 /// What ends a line.
@@ -117,10 +100,10 @@ enum Phase {
     Inside {
         body_start: usize,
     },
-    /// Behind the end mark: bytes of check value and tail still to come.
+    /// Behind the end mark, with `taken` bytes of check value and tail.
     Behind {
         body: Range<usize>,
-        left: usize,
+        taken: usize,
     },
 }
 
@@ -159,13 +142,7 @@ impl Shape {
     pub(crate) fn step(&self, cutter: &mut Cutter, open: &[u8]) -> Step {
         match &self.cut {
             Cut::Lines { quote } => self.step_line(cutter, open, *quote),
-            Cut::Block { start, end, behind, restart } => {
-                if cutter.phase == Phase::Outside {
-                    self.step_outside(cutter, open, start, end)
-                } else {
-                    self.step_block(cutter, open, (start, end), *behind, *restart)
-                }
-            }
+            Cut::Block(block) => block.step(self, cutter, open),
             Cut::Length { start, length, end, behind } => step_length(cutter, open, start, *length, (end, *behind)),
             Cut::Gap => Step::More,
         }
@@ -180,7 +157,7 @@ impl Shape {
             EncodingName::Utf16Be => (last, *open.get(open.len().checked_sub(2)?)?),
             _ => return Some(last),
         };
-        if open.len() % 2 != 0 {
+        if !open.len().is_multiple_of(2) {
             return None;
         }
         Some(if high == 0 { low } else { 0xff })
@@ -201,7 +178,7 @@ impl Shape {
 
     /// Whether the fill that is open may be the beginning of a line: blanks behind the last line end.
     pub(crate) fn is_blank_beginning(&self, cutter: &Cutter, open: &[u8]) -> bool {
-        let may_begin_blank = matches!(&self.cut, Cut::Lines { .. } | Cut::Block { start: Start::Anything, .. });
+        let may_begin_blank = matches!(&self.cut, Cut::Lines { .. } | Cut::Block(Block { start: Start::Anything, .. }));
         may_begin_blank && !self.is_begun(cutter, open) && open.last().is_some_and(|last| matches!(last, b' ' | b'\t'))
     }
 
@@ -239,10 +216,10 @@ impl Shape {
 
     fn step_line(&self, cutter: &mut Cutter, open: &[u8], quote: Option<Quoting>) -> Step {
         let Some(unit) = self.last_unit(open) else { return Step::More };
-        if let Some(quote) = quote {
-            if !self.is_byte_order_mark(&open[cutter.line_start..]) {
-                cutter.quoted = cutter.quoted.next(unit, quote);
-            }
+        if let Some(quote) = quote
+            && !self.is_byte_order_mark(&open[cutter.line_start..])
+        {
+            cutter.quoted = cutter.quoted.next(unit, quote);
         }
         let end = self.line_end_at(open, unit);
         if end == 0 || (cutter.quoted == Quoted::Within && !cutter.skipping) {
@@ -263,132 +240,9 @@ impl Shape {
         cutter.close(body)
     }
 
-    /// The line that `open` ends with the end of: its content.
-    fn line_at_end(&self, cutter: &mut Cutter, open: &[u8]) -> Option<Range<usize>> {
-        let end = match self.line_end_at(open, *open.last()?) {
-            0 => return None,
-            end => end,
-        };
-        // The LF of a CR LF ends nothing that the CR has not ended.
-        if self.line_end == LineEnd::Any && open.ends_with(b"\r\n") && cutter.line_start == open.len() - 1 {
-            cutter.line_start = open.len();
-            return None;
-        }
-        let line = cutter.line_start.min(open.len() - end)..open.len() - end;
-        cutter.line_start = open.len();
-        Some(line)
-    }
-
-    fn fits(&self, pattern: &Regex, line: &[u8]) -> bool {
-        decode(self.encoding, line).is_ok_and(|line| pattern.is_match(&line))
-    }
-
-    fn step_outside(&self, cutter: &mut Cutter, open: &[u8], start: &Start, end: &End) -> Step {
-        let at = match start {
-            Start::Anything => {
-                let last = open.last().copied().unwrap_or(b' ');
-                if matches!(last, b'\r' | b'\n') {
-                    cutter.line_start = open.len();
-                }
-                if is_blank(last) {
-                    return Step::More;
-                }
-                let body_start = cutter.line_start;
-                cutter.begin(body_start);
-                return self.step_block(cutter, open, (start, end), self.behind(), false);
-            }
-            Start::Bytes(mark) if open.ends_with(mark) => open.len() - mark.len(),
-            Start::Bytes(_) => return Step::More,
-            Start::Line(pattern) => match self.line_at_end(cutter, open) {
-                Some(line) if self.fits(pattern, &open[line.clone()]) => line.start,
-                _ => return Step::More,
-            },
-        };
-        if all_blank(&open[..at]) {
-            cutter.begin(open.len());
-            return Step::More;
-        }
-        cutter.begin(open.len() - at);
-        Step::Split { at, body: 0..at, close: Close::Stray }
-    }
-
-    fn behind(&self) -> usize {
-        match &self.cut {
-            Cut::Block { behind, .. } => *behind,
-            _ => 0,
-        }
-    }
-
-    fn step_block(
-        &self,
-        cutter: &mut Cutter,
-        open: &[u8],
-        marks: (&Start, &End),
-        behind: usize,
-        restart: bool,
-    ) -> Step {
-        let (start, end) = marks;
-        let body_start = match &mut cutter.phase {
-            Phase::Outside => return Step::More,
-            Phase::Behind { body, left } => {
-                *left -= 1;
-                let body = body.clone();
-                return if *left == 0 { cutter.close(body) } else { Step::More };
-            }
-            Phase::Inside { body_start } => *body_start,
-        };
-        let needs_lines = matches!(start, Start::Line(_)) || matches!(end, End::Line(_) | End::BlankLine);
-        let line = if needs_lines { self.line_at_end(cutter, open) } else { None };
-        if let Some(body_end) = self.end_of_block(end, open, body_start, line.as_ref()) {
-            return self.end_block(cutter, open, body_start..body_end, start, behind);
-        }
-        let next = match start {
-            Start::Bytes(mark) if open[body_start..].ends_with(mark) => Some(open.len() - mark.len()),
-            Start::Line(pattern) => line.filter(|line| self.fits(pattern, &open[line.clone()])).map(|line| line.start),
-            _ => None,
-        };
-        match next {
-            Some(at) if restart || matches!(end, End::NextStart) => {
-                cutter.begin(open.len() - at);
-                match end {
-                    End::NextStart => Step::Split { at, body: body_start..at, close: Close::Complete },
-                    _ => Step::Split { at, body: 0..at, close: Close::CutOff },
-                }
-            }
-            _ => Step::More,
-        }
-    }
-
-    /// Where the body ends, if `open` ends with what ends a block; `line` is the line that ends with `open`.
-    fn end_of_block(&self, end: &End, open: &[u8], body_start: usize, line: Option<&Range<usize>>) -> Option<usize> {
-        match (end, line) {
-            (End::Bytes(mark), _) => open[body_start..].ends_with(mark).then(|| open.len() - mark.len()),
-            (End::Line(pattern), Some(line)) => self.fits(pattern, &open[line.clone()]).then_some(line.start),
-            (End::BlankLine, Some(line)) if line.start > body_start && all_blank(&open[line.clone()]) => {
-                // The end of the last line that is not empty belongs to the end of the block.
-                let is_end = |byte: &u8| matches!(byte, b'\r' | b'\n');
-                let ends = open[body_start..line.start].iter().rev().take_while(|byte| is_end(byte)).count();
-                Some(line.start - ends)
-            }
-            _ => None,
-        }
-    }
-
-    fn end_block(&self, cutter: &mut Cutter, open: &[u8], body: Range<usize>, start: &Start, behind: usize) -> Step {
-        if matches!(start, Start::Anything) && behind == 0 && !cutter.skipping && all_blank(&open[body.clone()]) {
-            *cutter = Cutter { line_start: open.len(), ..Cutter::default() };
-            return Step::More;
-        }
-        if behind == 0 {
-            return cutter.close(body);
-        }
-        cutter.phase = Phase::Behind { body, left: behind };
-        Step::More
-    }
-
     fn has_start(&self) -> bool {
         match &self.cut {
-            Cut::Block { start, .. } => !matches!(start, Start::Anything),
+            Cut::Block(block) => !matches!(block.start, Start::Anything),
             Cut::Length { start, .. } => !start.is_empty(),
             _ => false,
         }
@@ -438,7 +292,7 @@ impl Shape {
         match (&self.cut, &cutter.phase) {
             _ if !may_end => None,
             (Cut::Gap, _) => Some(0..open.len()),
-            (Cut::Lines { .. } | Cut::Block { end: End::NextStart, .. }, Phase::Inside { body_start }) => {
+            (Cut::Lines { .. } | Cut::Block(Block { end: End::NextStart, .. }), Phase::Inside { body_start }) => {
                 Some(*body_start..open.len())
             }
             _ => None,

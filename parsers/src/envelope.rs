@@ -2,7 +2,7 @@
 
 use std::ops::Range;
 
-use crate::cut::{Cut, End, LineEnd, Start};
+use crate::cut::{Block, Cut, End, LineEnd, Start};
 use crate::definition::{ChecksumKind, ChecksumPlace, Covers, Written};
 use crate::encoding::{BadText, decode};
 use crate::frame::Frame;
@@ -92,13 +92,13 @@ fn payload(plan: &Plan, frame: &Frame) -> Result<Range<usize>, Rejection> {
                 return Err(Rejection::damaged(Reason::Length, format!("{bytes} bytes instead of {length}")));
             }
         }
-        Cut::Block { start, end, .. } => no_mark_within(plan, &raw[payload.clone()], start, end)?,
+        Cut::Block(block) => no_mark_within(plan, &raw[payload.clone()], block)?,
     }
     match &plan.check {
         Some(check) => verify(plan, check, raw, payload),
         None => {
             let tail = &raw[(payload.end + marks.end.len()).min(raw.len())..];
-            if matches!(plan.shape.cut, Cut::Block { end: End::Bytes(_), .. }) && tail != marks.tail {
+            if matches!(plan.shape.cut, Cut::Block(Block { end: End::Bytes(_), .. })) && tail != marks.tail {
                 return Err(Rejection::damaged(Reason::EndMark, "what follows the end mark is not as declared"));
             }
             Ok(payload)
@@ -107,10 +107,12 @@ fn payload(plan: &Plan, frame: &Frame) -> Result<Range<usize>, Rejection> {
 }
 
 /// Two frames that ran into one another, because the end of the first was lost.
-fn no_mark_within(plan: &Plan, body: &[u8], start: &Start, end: &End) -> Result<(), Rejection> {
-    let merged = match start {
+fn no_mark_within(plan: &Plan, body: &[u8], block: &Block) -> Result<(), Rejection> {
+    let merged = match &block.start {
         Start::Anything => false,
-        Start::Bytes(mark) => !matches!(end, End::NextStart) && body.windows(mark.len()).any(|bytes| bytes == mark),
+        Start::Bytes(mark) => {
+            !matches!(block.end, End::NextStart) && body.windows(mark.len()).any(|bytes| bytes == mark)
+        }
         Start::Line(pattern) => decode(plan.shape.encoding, body)
             .is_ok_and(|text| lines(plan, &text).iter().any(|line| pattern.is_match(line))),
     };

@@ -28,6 +28,8 @@ pub(crate) enum Taken {
     Context { items: Vec<Item>, carry: bool, starts_record: bool },
     /// Fields of one record, with a value among them.
     Record { items: Vec<Item>, starts_record: bool },
+    /// A row: a record by itself.
+    Row(Vec<Item>),
     /// One pair of a block that is one record.
     Pair(Item),
 }
@@ -95,7 +97,11 @@ fn read_line(plan: &Plan, columns: &mut Columns, line: &str, languages: &mut Vec
     if !items.iter().any(|item| item.role.is_value()) {
         return Err(Rejection::damaged(Reason::MissingField, format!("no value in `{line}`")));
     }
-    Ok(Taken::Record { items: checked(plan, items)?, starts_record: false })
+    let items = checked(plan, items)?;
+    Ok(match plan.reader {
+        Reader::Places(_) => Taken::Record { items, starts_record: false },
+        _ => Taken::Row(items),
+    })
 }
 
 /// What is wrong with a line that no rule takes.
@@ -214,20 +220,13 @@ fn header(plan: &Plan, table: &TableForm, line: &str, languages: &mut Vec<String
         let captures = table.heading.as_ref().and_then(|heading| heading.captures(cell.trim()));
         let part = |name: &str| captures.as_ref().and_then(|captures| Some(captures.name(name)?.as_str()));
         let unit = part("unit").map(str::to_owned);
-        let column = match part("quantity") {
-            Some(text) => {
-                let (quantity, language) = plan.words.quantity(text).ok_or_else(|| {
-                    Rejection::damaged(Reason::MissingField, format!("`{text}` is no known quantity"))
-                })?;
-                languages.extend(language.map(str::to_owned));
-                Column { role: Role::Measured(quantity), unit }
-            }
-            None => {
-                let (role, language) = plan.words.of_message(cell.trim());
-                languages.extend(language.map(str::to_owned));
-                Column { role, unit }
-            }
+        let quantity = part("quantity").and_then(|text| plan.words.quantity(text));
+        let (role, language) = match quantity {
+            Some((quantity, language)) => (Role::Measured(quantity), language),
+            None => plan.words.of_message(cell.trim()),
         };
+        languages.extend(language.map(str::to_owned));
+        let column = Column { unit: unit.filter(|_| role.is_value()), role };
         known_unit(plan, column.unit.as_deref())?;
         columns.push(column);
     }

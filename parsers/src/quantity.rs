@@ -170,6 +170,7 @@ impl<'de> Deserialize<'de> for Quantity {
 }
 
 #[cfg(test)]
+#[allow(clippy::expect_used, reason = "tests")]
 mod tests {
     use super::*;
 

@@ -147,6 +147,7 @@ fn take(
             gathered.add_context(items, starts_record);
         }
         Taken::Record { items, starts_record } => gathered.add_record(items, starts_record),
+        Taken::Row(items) => gathered.add_row(items),
         Taken::Pair(item) => gathered.pairs.push(item),
     }
     Ok(())
@@ -184,6 +185,11 @@ impl Gathered {
             Some(group) if !is_own && !group.is_own => group.lines.push(items),
             _ => self.groups.push(Group { header: vec![], lines: vec![items], is_own }),
         }
+    }
+
+    fn add_row(&mut self, items: Vec<Item>) {
+        self.lines += 1;
+        self.groups.push(Group { header: vec![], lines: vec![items], is_own: true });
     }
 
     fn close_pairs(&mut self) -> Result<(), Rejection> {

@@ -1,0 +1,113 @@
+//! What reads the lines of a definition: rules, table, places, pairs.
+
+use std::collections::BTreeMap;
+
+use super::at;
+use super::faults::Faults;
+use crate::definition::{Definition, FramingKind, Step};
+use crate::pattern::whole;
+use crate::plan::{Column, Place, Reader, Rule, TableForm};
+use crate::role::{Role, Words};
+
+pub(super) fn rules(said: &Definition, words: &Words, faults: &mut Faults) -> Vec<Rule> {
+    let mut rules = Vec::new();
+    for (index, rule) in said.line.iter().enumerate() {
+        let path = at!["line", index, "pattern"];
+        let Some(pattern) = faults.line_pattern(path, &rule.pattern, words) else { continue };
+        let has_value = pattern.roles().any(Role::is_value);
+        if has_value && (rule.ignore || rule.event.is_some()) {
+            let message = "a line that is ignored or tells an event holds no value";
+            faults.add(path, message, "leave out the capture of the value, or `ignore` and `event`");
+        }
+        if pattern.roles().any(|role| *role == Role::Quantity) && !has_value && !rule.ignore {
+            faults.add(path, "a quantity without a value", "capture `value` as well");
+        }
+        let carry = rule.carry.unwrap_or(said.framing.kind == FramingKind::Rows);
+        let (ignore, event, starts_record) = (rule.ignore, rule.event, rule.starts_record);
+        rules.push(Rule { pattern, ignore, event, carry, starts_record, has_value });
+    }
+    rules
+}
+
+pub(super) fn reader(said: &Definition, words: &Words, faults: &mut Faults) -> Reader {
+    let given = [said.table.is_some(), said.places.is_some(), said.pairs.is_some()];
+    let count = given.iter().filter(|is_given| **is_given).count();
+    if count > 1 {
+        faults.add(at![], "a line is read one way", "only one of `[table]`, `[places]`, `[pairs]`");
+    }
+    if count == 0 && said.line.is_empty() {
+        faults.add(at![], "nothing says how a line is read", "give `[[line]]`, `[table]`, `[places]` or `[pairs]`");
+    }
+    if let Some(table) = table(said, words, faults) {
+        return Reader::Table(table);
+    }
+    if let Some(said) = &said.places {
+        return Reader::Places(places(said, words, faults));
+    }
+    match &said.pairs {
+        Some(pairs) => {
+            let empty = |text: &str| text.is_empty();
+            if empty(&pairs.pair) || pairs.between.as_deref().is_some_and(empty) {
+                faults.add(at!["pairs"], "a separator is empty", "for example pair = \"=\", between = \";\"");
+            }
+            if pairs.between.is_none() && matches!(said.framing.kind, FramingKind::Lines | FramingKind::Rows) {
+                let message = "a line is one frame, so its pairs need a separator";
+                faults.add(at!["pairs"], message, "give `between`; or frames of many lines (kind = \"block\")");
+            }
+            Reader::Pairs { pair: pairs.pair.clone(), between: pairs.between.clone() }
+        }
+        None => Reader::Nothing,
+    }
+}
+
+pub(super) fn table(said: &Definition, words: &Words, faults: &mut Faults) -> Option<TableForm> {
+    let table = said.table.as_ref()?;
+    let header = table.header.as_ref().and_then(|header| faults.regex(at!["table", "header"], whole(header)));
+    if table.header.is_some() == table.columns.is_some() {
+        let message = "columns are told by a header row or by the definition";
+        faults.add(at!["table"], message, "give either `header` or `columns`");
+    }
+    if table.header.is_none() && (table.units_row || table.heading.is_some()) {
+        faults.add(at!["table"], "`heading` and `units_row` go with a header row", "give `header`");
+    }
+    let heading = table.heading.as_ref().and_then(|heading| faults.regex(at!["table", "heading"], whole(heading)));
+    if let Some(heading) = &heading {
+        let names: Vec<&str> = heading.capture_names().flatten().collect();
+        if !names.contains(&"quantity") || names.iter().any(|name| !["quantity", "unit"].contains(name)) {
+            let message = "a heading captures `quantity` and perhaps `unit`";
+            faults.add(at!["table", "heading"], message, r"for example '(?<quantity>\S+) \[(?<unit>\S+)\]'");
+        }
+    }
+    let column = |name: &String| Column { role: words.of_definition(name), unit: None };
+    Some(TableForm {
+        delimiter: faults.character(at!["table", "delimiter"], &table.delimiter).unwrap_or(';'),
+        quote: said.framing.quote.as_ref().and_then(|quote| quote.chars().next()),
+        header,
+        columns: table.columns.as_ref().map(|columns| columns.iter().map(column).collect()),
+        heading,
+        units_row: table.units_row,
+    })
+}
+
+pub(super) fn places(said: &BTreeMap<String, String>, words: &Words, faults: &mut Faults) -> Vec<Place> {
+    let mut places: Vec<Place> = Vec::new();
+    for (name, text) in said {
+        let (from, to) = text.split_once('-').unwrap_or((text, text));
+        let range = (from.trim().parse::<usize>(), to.trim().parse::<usize>());
+        let (Ok(from @ 1..), Ok(to @ 1..=65_536)) = range else {
+            faults.add(at!["places", name], format!("`{text}` are no places"), "for example \"1-4\", or \"28\"");
+            continue;
+        };
+        if from > to {
+            faults.add(at!["places", name], format!("`{text}` ends before it begins"), "");
+            continue;
+        }
+        if let Some(other) = places.iter().find(|other| other.from < to && from <= other.to) {
+            let message = format!("the places overlap with those of `{}`", other.role.name());
+            faults.add(at!["places", name], message, "count from 1, both ends included");
+        }
+        places.push(Place { role: words.of_definition(name), from: from - 1, to });
+    }
+    places.sort_by_key(|place| place.from);
+    places
+}
