@@ -109,7 +109,9 @@ impl Framer {
     }
 
     fn close_open(&mut self, body: std::ops::Range<usize>, close: Close) {
-        self.close_at(self.open.len(), body, close);
+        if !self.open.is_empty() {
+            self.close_at(self.open.len(), body, close);
+        }
         self.cutter = Cutter::default();
     }
 
@@ -152,7 +154,7 @@ impl Framer {
     /// Closes what is open because the line hung up or the program stops: cut off, or residue. Call again until
     /// it yields nothing.
     pub fn hang_up(&mut self) -> Option<Frame> {
-        if self.closed.is_empty() && !self.open.is_empty() {
+        if self.closed.is_empty() {
             let close = match self.is_begun() {
                 true => self.shape.hang_up(&self.cutter),
                 false => Close::Residue,

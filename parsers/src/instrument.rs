@@ -4,6 +4,7 @@ use std::collections::{HashSet, VecDeque};
 use std::sync::Arc;
 
 use crate::compile::compile;
+use crate::cut::{Cut, LineEnd};
 use crate::definition::{Definition, EncodingName, Fault};
 use crate::frame::{Close, Frame, Framer, Tick};
 use crate::plan::Plan;
@@ -134,7 +135,10 @@ impl Decoder {
         match frame.close {
             Close::CutOff => {
                 self.cut = Some(frame.raw.clone());
-                decoded(Outcome::Incomplete, Some(Reason::CutOff), Some("it ended before it was complete".to_owned()))
+                let detail = Some("it ended before it was complete".to_owned());
+                let mut decoded = decoded(Outcome::Incomplete, Some(Reason::CutOff), detail);
+                decoded.remarks.extend(self.suspect_terminator(frame));
+                decoded
             }
             Close::TooLong => damaged(Reason::TooLong, "it grew beyond `bytes_max` before it ended"),
             Close::Stray => damaged(Reason::Noise, "bytes outside of any frame"),
@@ -149,6 +153,7 @@ impl Decoder {
             Err(rejection) => {
                 let mut decoded = decoded(rejection.outcome, rejection.reason, Some(rejection.detail));
                 decoded.remarks.extend(self.suspicion(frame, decoded.reason));
+                decoded.remarks.extend(self.suspect_terminator(frame));
                 self.stream = after;
                 return decoded;
             }
@@ -195,6 +200,21 @@ impl Decoder {
             Reason::Number if self.read_whole(&changed(swap_marks)).is_some() => Some(Remark::SuspectDecimalMark),
             _ => None,
         }
+    }
+
+    /// A line that holds other line ends than the declared one.
+    fn suspect_terminator(&self, frame: &Frame) -> Option<Remark> {
+        let shape = &self.instrument.plan.shape;
+        let declared = match (&shape.cut, &shape.line_end) {
+            (Cut::Lines { quote: None }, LineEnd::Exact(declared)) => declared,
+            _ => return None,
+        };
+        let is_end = |byte: &u8| matches!(byte, b'\r' | b'\n');
+        let line: Vec<u8> = frame.raw[frame.body.clone()].iter().copied().skip_while(is_end).collect();
+        // A line that was cut within a declared CR LF looks the same.
+        let cut_within = frame.close == Close::CutOff && declared.len() > 1 && line.last() == declared.first();
+        let line = if cut_within { &line[..line.len() - 1] } else { &line[..] };
+        line.iter().any(is_end).then_some(Remark::SuspectTerminator)
     }
 
     /// What the frame says, in the light of what the stream has told before.

@@ -43,7 +43,8 @@ pub(super) fn sense(said: &Definition, plan: &Plan, faults: &mut Faults) {
         _ => {}
     }
     let Some(known) = known_roles(plan) else { return };
-    if !known.iter().any(Role::is_value) {
+    // With other faults there may be patterns missing here.
+    if faults.0.is_empty() && !known.iter().any(Role::is_value) {
         let help = "capture `value` or name a field by its quantity, for example `(?<Ra>\\S+)`";
         faults.add(at![], "no pattern, column or place holds a value", help);
     }
