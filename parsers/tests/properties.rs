@@ -134,7 +134,9 @@ proptest! {
     fn a_prefix_tells_nothing_else((index, bytes) in bytes_of_a_case(), cut in any::<prop::sample::Index>()) {
         let case = &cases()[index];
         let ends_by_silence = case.instrument.definition().framing.gap_ms.is_some();
-        prop_assume!(!ends_by_silence);
+        if ends_by_silence {
+            return Ok(());
+        }
         let whole = play(&case.instrument, &[(0, &bytes)]);
         let prefix = play(&case.instrument, &[(0, &bytes[..cut.index(bytes.len() + 1)])]);
         for (frame, decoded) in prefix.iter().filter(|(_, decoded)| !decoded.readings.is_empty()) {
