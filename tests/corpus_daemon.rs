@@ -1,0 +1,109 @@
+//! Every recording of the corpus through the real daemon, over a line and as a file in a folder: the store holds the
+//! readings that the recording holds.
+#![allow(clippy::unwrap_used, clippy::expect_used, clippy::panic)]
+
+use std::collections::BTreeMap;
+use std::thread::{self, sleep};
+use std::time::Duration;
+
+use ridgepost_tests::cell::{Cell, export};
+use ridgepost_tests::corpus::{Case, Kind};
+use ridgepost_tests::oracle::{Row, Store, field};
+use ridgepost_tests::pty::Line;
+
+/// A cell with one station per case; a definition that several cases share is written once.
+fn cell(cases: &[&Case]) -> Cell {
+    let cell = Cell::new(env!("CARGO_BIN_EXE_ridgepost"));
+    let definitions: BTreeMap<&str, &str> =
+        cases.iter().map(|case| (case.instrument.name(), case.definition.as_str())).collect();
+    for (at, definition) in definitions.values().enumerate() {
+        cell.instrument(&format!("d{at}"), definition);
+    }
+    cell
+}
+
+/// What should have been stored and was not, or was and should not.
+fn findings(case: &Case, store: &Store) -> Vec<String> {
+    let rows = store.readings(&case.name);
+    let text = |row: &Row, name: &str| row.get(name).cloned().flatten();
+    let got: Vec<_> = rows
+        .iter()
+        .map(|row| (field(row, "quantity").to_owned(), text(row, "value"), text(row, "unit"), text(row, "mark")));
+    let got: Vec<_> = got.collect();
+    let expected = case.expected.values();
+    let mut findings = Vec::new();
+    if got != expected {
+        findings.push(format!("{}: expected {expected:?} but stored {got:?}", case.name));
+    }
+    let frames = store.frames(&case.name);
+    let rejected = frames.iter().filter(|frame| matches!(field(frame, "outcome"), "damaged" | "incomplete")).count();
+    if rejected != case.expected.rejects.len() {
+        findings.push(format!("{}: expected {} rejected frames: {frames:?}", case.name, case.expected.rejects.len()));
+    }
+    for event in &case.expected.events {
+        let remark = event.remark();
+        if !frames.iter().any(|frame| field(frame, "remarks").split(' ').any(|code| code == remark)) {
+            findings.push(format!("{}: nothing raises {remark}: {frames:?}", case.name));
+        }
+    }
+    if store.raw(&case.name) != case.input {
+        findings.push(format!("{}: the bytes kept are not those sent", case.name));
+    }
+    findings
+}
+
+/// Waits until every byte of every case is in the store, and judges.
+fn judge(mut cell: Cell, cases: &[&Case]) {
+    let store = cell.store();
+    for case in cases {
+        cell.until(&format!("all bytes of {}", case.name), |_| {
+            (store.raw(&case.name).len() >= case.input.len()).then_some(())
+        });
+    }
+    assert!(cell.stop().success());
+    let findings: Vec<String> = cases.iter().flat_map(|case| findings(case, &store)).collect();
+    assert!(findings.is_empty(), "\n{}\n", findings.join("\n"));
+}
+
+#[test]
+fn through_a_line() {
+    let cases: Vec<&Case> = Case::all().iter().filter(|case| case.kind == Kind::Stream).collect();
+    let mut cell = cell(&cases);
+    let mut lines: Vec<Line> = Vec::new();
+    for case in &cases {
+        cell.gauge(&format!("id = \"{}\"\nkind = \"stylus\"", case.name));
+        lines.push(cell.port(&case.name, case.instrument.name(), &case.name));
+    }
+    cell.configure();
+    cell.start_listening(&lines.iter().collect::<Vec<_>>());
+    thread::scope(|scope| {
+        for (line, case) in lines.iter_mut().zip(&cases) {
+            scope.spawn(move || {
+                let mut now = 0;
+                for piece in &case.pieces {
+                    sleep(Duration::from_millis(piece.at.0 - now));
+                    now = piece.at.0;
+                    line.send(&piece.bytes);
+                }
+            });
+        }
+    });
+    judge(cell, &cases);
+}
+
+#[test]
+fn through_a_folder() {
+    let cases: Vec<&Case> = Case::all().iter().collect();
+    let mut cell = cell(&cases);
+    let mut folders = Vec::new();
+    for case in &cases {
+        cell.gauge(&format!("id = \"{}\"\nkind = \"stylus\"", case.name));
+        folders.push(cell.folder(&case.name, case.instrument.name(), &case.name, "*"));
+    }
+    cell.configure();
+    cell.start();
+    for (folder, case) in folders.iter().zip(&cases) {
+        export(folder, &case.file_name, &case.input);
+    }
+    judge(cell, &cases);
+}
