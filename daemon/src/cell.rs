@@ -4,7 +4,7 @@ use std::collections::BTreeMap;
 use std::path::{Path, PathBuf};
 use std::sync::Arc;
 
-use ridgepost_config::{Diagnostic, Job, Loaded, Plan};
+use ridgepost_config::{Diagnostic, Job, Loaded, Plan, Text};
 
 /// A loaded cell folder with a usable plan.
 #[derive(Clone, Debug)]
@@ -27,6 +27,23 @@ impl Cell {
         let faults = diagnostics.into_iter().filter(Diagnostic::is_fault).collect();
         let texts = texts.into_iter().map(|(path, text)| (path, text.body.to_string())).collect();
         Ok(Cell { dir, plan: Arc::new(plan), faults, texts })
+    }
+
+    /// All texts of the folder in one, to be kept in the store.
+    pub fn kept_texts(&self) -> Text {
+        Text::new(&serde_json::to_string(&self.texts).unwrap_or_default())
+    }
+
+    /// The cell that kept texts say: the last configuration without fault.
+    pub fn from_kept(dir: &Path, kept: &str) -> Option<Cell> {
+        let texts: BTreeMap<PathBuf, String> = serde_json::from_str(kept).ok()?;
+        let loaded = ridgepost_config::read(dir, &texts);
+        Some(Cell { dir: dir.to_owned(), plan: Arc::new(loaded.plan?), faults: Vec::new(), texts })
+    }
+
+    /// This plan in force beside files with faults.
+    pub fn beside_faults(self, faults: Vec<Diagnostic>) -> Cell {
+        Cell { faults, ..self }
     }
 
     /// The job that a kept text says, read beside the rest of the folder as it is now. The text may differ from

@@ -425,7 +425,9 @@ fn read(path: &Path, expected: Fingerprint) -> Result<Vec<u8>, Left> {
 
 fn left(error: std::io::Error) -> Left {
     match error.kind() {
-        ErrorKind::NotFound => Left::Later,
+        ErrorKind::NotFound => {
+            Left::Told("vanished-file", "was gone before it could be read; nothing of it is recorded".into())
+        }
         _ => Left::Told("unreadable-file", format!("can't be read: {error}; it is tried again")),
     }
 }

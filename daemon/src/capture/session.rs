@@ -203,6 +203,7 @@ impl Session {
 
 #[cfg(test)]
 mod tests {
+    #![allow(clippy::expect_used, clippy::panic, reason = "a test that can't go on should stop")]
     use super::*;
     use proptest::prelude::*;
 

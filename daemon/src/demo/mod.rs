@@ -98,7 +98,7 @@ fn play(args: &DemoArgs, dir: &Path, out: &mut Out) -> Result<(), String> {
     }
     drop(store);
     if args.stay {
-        stay(dir, out);
+        stay(dir, &mut show, out);
     }
     daemon.stop()?;
     if args.json {
@@ -113,15 +113,19 @@ fn play(args: &DemoArgs, dir: &Path, out: &mut Out) -> Result<(), String> {
     Ok(())
 }
 
-fn stay(dir: &Path, out: &mut Out) {
+/// Lets a person play the micrometer and the export folder.
+fn stay(dir: &Path, show: &mut Show, out: &mut Out) {
     out.complain(&format!(
-        "the daemon runs on; type a line into {} as the micrometer would, drop files into {}; Enter ends it",
-        dir.join("ports/micrometer").display(),
+        "the daemon runs on. Type a line such as `D +24.9950 mm` and the micrometer sends it; put files into {}; an \
+         empty line ends it",
         dir.join("exports").display()
     ));
     out.flush();
-    let mut line = String::new();
-    let _ = std::io::stdin().read_line(&mut line);
+    for line in std::io::stdin().lines().map_while(Result::ok).take_while(|line| !line.trim().is_empty()) {
+        if let Err(error) = show.press(&line) {
+            out.complain(&format!("the line could not be sent: {error}"));
+        }
+    }
 }
 
 fn log_of(dir: &Path) -> PathBuf {

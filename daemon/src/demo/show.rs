@@ -79,6 +79,11 @@ impl<'a> Show<'a> {
         self.step("everything is handed over", Self::handed_over)
     }
 
+    /// Sends a line as the micrometer.
+    pub(super) fn press(&mut self, line: &str) -> std::io::Result<()> {
+        self.micrometer.send(format!("{line}\r\n").as_bytes())
+    }
+
     fn step(
         &mut self,
         what: &'static str,

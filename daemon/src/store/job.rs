@@ -3,12 +3,13 @@
 use std::sync::Arc;
 
 use ridgepost_config::Job;
-use ridgepost_judge::{self as judge, Judgement, Piece};
+use ridgepost_judge::{self as judge, Judgement, Kind, Mode, Piece, Row};
 use rusqlite::params;
 
 use super::StoreFault;
 use super::parcel::{self, Posted};
 use super::record::{OpenJob, Recorder};
+use crate::cell::Cell;
 
 /// What a person may say about the job.
 #[derive(Clone, Debug, PartialEq, Eq, serde::Serialize, serde::Deserialize)]
@@ -103,6 +104,34 @@ impl Recorder<'_> {
             posted.push(Posted::new(seq, row, Some(&run)));
         }
         self.post(&posted)
+    }
+
+    /// Keeps the texts of a configuration without fault, so that a later start with faulty files can go on with
+    /// it; says by a notice that the open job's file is another one now.
+    pub fn adopt(&mut self, cell: &Cell) -> Result<(), StoreFault> {
+        if cell.faults.is_empty() {
+            let text = cell.kept_texts();
+            self.wording("cell", &cell.plan.cell.name, &text)?;
+            self.tx.execute(
+                "INSERT INTO fact (key, value) VALUES ('plan', ?1) ON CONFLICT (key) DO UPDATE SET value = excluded.value",
+                [&text.hash],
+            )?;
+        }
+        let Some(open) = self.context.open.clone() else { return Ok(()) };
+        let changed = cell.plan.jobs.get(&open.job.id).is_none_or(|job| job.text.hash != open.job.text.hash);
+        let before = self.plan.jobs.get(&open.job.id).is_none_or(|job| job.text.hash != open.job.text.hash);
+        if changed && !before {
+            tracing::warn!(
+                code = "job-changed",
+                "the file of the open job {} changed; it is judged as it was opened until `ridgepost job open`",
+                open.job.id
+            );
+            let run = (open.run, open.job);
+            let row = Row::blank(Kind::Notice, Mode::Production);
+            let seq = self.row(&row, None, None, Some(&run))?;
+            self.post(&[Posted::new(seq, &row, Some(&run))])?;
+        }
+        Ok(())
     }
 
     fn job_event(&self, kind: &str, job: &Job) -> Result<(), StoreFault> {

@@ -182,6 +182,12 @@ pub fn wording(connection: &Connection, hash: &str) -> Result<Option<String>, St
         .optional()?)
 }
 
+/// The texts of the last plan without fault.
+pub fn kept_plan(connection: &Connection) -> Result<Option<String>, StoreFault> {
+    let sql = "SELECT w.body FROM fact AS f JOIN wording AS w ON w.hash = f.value WHERE f.key = 'plan'";
+    Ok(connection.query_row(sql, [], |row| row.get(0)).optional()?)
+}
+
 /// When stations could not listen, newest first.
 pub fn gaps(connection: &Connection, most: u32) -> Result<Vec<Json>, StoreFault> {
     let sql = "SELECT station, cause, from_at, until_at FROM coverage ORDER BY id DESC LIMIT ?1";

@@ -1,6 +1,6 @@
 //! The store as a whole: what a transaction writes, what a restart finds again, what a repeat does not change.
 
-#![allow(clippy::unwrap_used, reason = "a test that can't go on should stop")]
+#![allow(clippy::unwrap_used, clippy::panic, reason = "a test that can't go on should stop")]
 
 use std::collections::BTreeMap;
 use std::path::Path;

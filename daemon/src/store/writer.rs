@@ -176,6 +176,8 @@ pub enum What {
     Alive,
     /// The program has come up with these stations.
     Started(Vec<String>),
+    /// This configuration is in force from the next request on.
+    Adopt(Arc<Cell>, Vec<std::sync::mpsc::SyncSender<()>>),
 }
 
 /// What came of it.
@@ -307,6 +309,10 @@ impl Writer {
                 Ok(answers) => {
                     self.recovered();
                     for (ask, answer) in batch.drain(..).zip(answers) {
+                        if let What::Adopt(cell, nudges) = ask.what {
+                            self.outfit.cell = cell;
+                            self.outfit.nudges = nudges;
+                        }
                         let _ = ask.reply.send(answer);
                     }
                     for nudge in &self.outfit.nudges {
@@ -462,6 +468,7 @@ fn perform(recorder: &mut Recorder, what: &What) -> Result<Answer, StoreFault> {
             parcel::close_timed(tx, recorder.now.us)?;
             alive(recorder).map(|()| Answer::Done)
         }
+        What::Adopt(cell, _) => recorder.adopt(cell).map(|()| Answer::Done),
         What::Started(stations) => started(recorder, stations).map(|()| Answer::Done),
         What::Delivered(_) | What::Parked { .. } | What::Waiting { .. } | What::Retry | What::Again { .. } => {
             delivery(recorder, what)

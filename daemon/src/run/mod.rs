@@ -1,20 +1,22 @@
-//! The daemon: joins stations, writer and sinks, and takes them down again.
+//! The daemon: joins stations, writer and sinks, brings them to a changed configuration, and takes them down.
 //!
 //! One thread runs all port stations, the control socket and the timers; the writer, each folder and each sink
 //! have threads of their own, because files and the store block.
+
+mod crew;
+mod reload;
 
 use std::path::Path;
 use std::sync::{Arc, Mutex};
 use std::time::Duration;
 
-use ridgepost_config::{Plan, Source};
 use serde_json::{Value as Json, json};
-use tokio::signal::unix::{SignalKind, signal};
+use tokio::signal::unix::{Signal, SignalKind, signal};
 use tokio::sync::watch;
 use tokio_util::sync::CancellationToken;
 
-use crate::capture::serial::{self, Shell};
-use crate::capture::{Board, folder};
+use crate::capture::Board;
+use crate::capture::serial::Shell;
 use crate::cell::Cell;
 use crate::clock::Clock;
 use crate::control::{self, Reply, Request};
@@ -22,6 +24,9 @@ use crate::deliver;
 use crate::exit::Exit;
 use crate::store::writer::{Health, Outfit, Weakened};
 use crate::store::{Answer, Lock, LockFault, Pen, PenFault, What, writer};
+use crew::Crew;
+pub use crew::Nudges;
+use reload::CellWatch;
 
 /// How often the store learns that the program is alive.
 const ALIVE_EVERY: Duration = Duration::from_secs(20);
@@ -66,14 +71,35 @@ pub fn run(cell: Cell) -> Result<(), RunFault> {
         .build()
         .map_err(|error| RunFault::Io("runtime", error))?;
     let local = tokio::task::LocalSet::new();
+    let cell = if cell.faults.is_empty() { cell } else { last_good(cell) };
     let result = local.block_on(&runtime, daemon(Arc::new(cell)));
     runtime.shutdown_timeout(Duration::from_millis(500));
     result
 }
 
+/// What a start with faulty files runs: the last plan without fault, kept in the store; else every faultless part.
+fn last_good(faulty: Cell) -> Cell {
+    let kept = crate::store::open_for_reading(&faulty.plan.store)
+        .and_then(|connection| crate::store::query::kept_plan(&connection))
+        .ok()
+        .flatten()
+        .and_then(|texts| Cell::from_kept(&faulty.dir, &texts));
+    match kept {
+        Some(kept) if kept.plan.store == faulty.plan.store => {
+            tracing::warn!(code = "last-good-plan", "the files have faults; the last plan without fault runs");
+            kept.beside_faults(faulty.faults)
+        }
+        _ => {
+            tracing::warn!(code = "faultless-parts", "the files have faults; every part without fault runs");
+            faulty
+        }
+    }
+}
+
 /// What the parts of a running daemon share.
 struct House {
-    cell: Arc<Cell>,
+    /// The configuration in force, and what is wrong with the files as they are now.
+    cell: Mutex<(Arc<Cell>, Vec<String>)>,
     clock: Clock,
     pen: Pen,
     board: Board,
@@ -81,11 +107,20 @@ struct House {
     since: String,
 }
 
+impl House {
+    fn cell(&self) -> (Arc<Cell>, Vec<String>) {
+        self.cell.lock().map_or_else(|poisoned| poisoned.into_inner().clone(), |cell| cell.clone())
+    }
+
+    fn set_cell(&self, cell: Arc<Cell>, faults: Vec<String>) {
+        let mut held = self.cell.lock().unwrap_or_else(std::sync::PoisonError::into_inner);
+        *held = (cell, faults);
+    }
+}
+
 async fn daemon(cell: Arc<Cell>) -> Result<(), RunFault> {
     let plan = Arc::clone(&cell.plan);
-    for fault in &cell.faults {
-        tracing::error!(code = "configuration", "{fault}");
-    }
+    let faults = tell_faults(&cell);
     if let Some(folder) = plan.store.parent() {
         std::fs::create_dir_all(folder).map_err(|error| RunFault::Io("the store's folder can't be made", error))?;
     }
@@ -95,15 +130,14 @@ async fn daemon(cell: Arc<Cell>) -> Result<(), RunFault> {
     let stop = CancellationToken::new();
     let (fatal, mut failed) = watch::channel(None);
     let health = Arc::<Mutex<Health>>::default();
-    let (nudges, nudged) = channels(plan.sinks.len());
-    let (pen, writer) = start_writer(&cell, &clock, nudges, fatal, Arc::clone(&health))?;
+    let (pen, writer) = start_writer(&cell, &clock, fatal, Arc::clone(&health))?;
     let board = Board::default();
     let names = plan.stations.iter().map(|station| station.name.clone()).collect();
     let _ = pen.ask(What::Started(names)).await;
 
     let listener = control::open(&socket).map_err(|error| RunFault::Io("the control socket can't be opened", error))?;
     let house = Arc::new(House {
-        cell: Arc::clone(&cell),
+        cell: Mutex::new((Arc::clone(&cell), faults)),
         clock: clock.clone(),
         pen: pen.clone(),
         board: board.clone(),
@@ -114,7 +148,10 @@ async fn daemon(cell: Arc<Cell>) -> Result<(), RunFault> {
     let control =
         tokio::task::spawn_local(control::serve(listener, move |request| answer(Arc::clone(&answers), request)));
     let alive = tokio::spawn(keep_alive(pen.clone()));
-    let crew = start_crew(&plan, &clock, &pen, &board, &stop, nudged);
+    let runtime = tokio::runtime::Handle::current();
+    let shell = Shell { clock, pen: pen.clone(), board, stop: stop.clone(), run: run_id().into(), runtime };
+    let mut crew = Crew::new(shell, plan.store.clone());
+    adopt(&house, &mut crew, cell, Vec::new()).await;
     tracing::info!(
         code = "started",
         "cell {} runs with {} stations and {} sinks",
@@ -126,6 +163,7 @@ async fn daemon(cell: Arc<Cell>) -> Result<(), RunFault> {
     let outcome = tokio::select! {
         () = terminated() => Ok(()),
         reason = fatal_reason(&mut failed) => Err(RunFault::Disk(reason)),
+        () = follow_changes(&house, &mut crew) => Ok(()),
     };
     stop.cancel();
     control.abort();
@@ -138,16 +176,91 @@ async fn daemon(cell: Arc<Cell>) -> Result<(), RunFault> {
     outcome
 }
 
-type Nudges = Vec<std::sync::mpsc::SyncSender<()>>;
+/// Tells what is wrong with the files; the parts without fault run.
+fn tell_faults(cell: &Cell) -> Vec<String> {
+    for fault in &cell.faults {
+        tracing::error!(code = "configuration", "{fault}");
+    }
+    cell.faults.iter().map(ToString::to_string).collect()
+}
 
-fn channels(count: usize) -> (Nudges, Vec<std::sync::mpsc::Receiver<()>>) {
-    (0..count).map(|_| std::sync::mpsc::sync_channel(1)).unzip()
+/// Brings the daemon to changed files, again and again.
+async fn follow_changes(house: &House, crew: &mut Crew) {
+    let (cell, _) = house.cell();
+    let mut watch = CellWatch::new(&cell.dir);
+    let mut hang_up = signal(SignalKind::hangup()).ok();
+    loop {
+        tokio::select! {
+            () = watch.changed() => {}
+            () = received(&mut hang_up) => {}
+        }
+        reload(house, crew).await;
+    }
+}
+
+async fn received(signal: &mut Option<Signal>) {
+    match signal {
+        Some(signal) => {
+            signal.recv().await;
+        }
+        None => std::future::pending().await,
+    }
+}
+
+/// Loads the files into a fresh plan and swaps it whole; a file with faults changes nothing.
+async fn reload(house: &House, crew: &mut Crew) {
+    let (old, told) = house.cell();
+    let faults: Vec<String> = match Cell::load(&old.dir) {
+        Ok(new) if new.faults.is_empty() => {
+            if let Some(what) = needs_restart(&old, &new) {
+                tracing::warn!(
+                    code = "restart-needed",
+                    "{what}; nothing of the changed configuration is in force until then"
+                );
+                house.set_cell(old, vec![what.to_owned()]);
+                return;
+            }
+            tracing::info!(code = "reloaded", "the changed configuration is in force");
+            adopt(house, crew, Arc::new(new), Vec::new()).await;
+            return;
+        }
+        Ok(new) => new.faults.iter().map(ToString::to_string).collect(),
+        Err(faults) => faults.iter().map(ToString::to_string).collect(),
+    };
+    if faults != told {
+        tracing::error!(
+            code = "not-reloaded",
+            "the configuration has {} faults and changes nothing, the plan in force runs on:\n{}",
+            faults.len(),
+            faults.join("\n")
+        );
+    }
+    house.set_cell(old, faults);
+}
+
+fn needs_restart(old: &Cell, new: &Cell) -> Option<&'static str> {
+    if old.plan.store != new.plan.store {
+        Some("the store's place changed: restart the daemon")
+    } else if old.plan.cell.name != new.plan.cell.name || old.plan.cell.time_zone != new.plan.cell.time_zone {
+        Some("the cell's name or time zone changed: restart the daemon")
+    } else {
+        None
+    }
+}
+
+/// Puts a configuration in force: stations and sinks by difference, judging with the next transmission.
+async fn adopt(house: &House, crew: &mut Crew, cell: Arc<Cell>, faults: Vec<String>) {
+    let nudges = crew.apply(&cell.plan);
+    let faults = if cell.faults.is_empty() { faults } else { cell.faults.iter().map(ToString::to_string).collect() };
+    house.set_cell(Arc::clone(&cell), faults);
+    if let Err(fault) = house.pen.ask(What::Adopt(cell, nudges)).await {
+        tracing::error!(code = "not-adopted", "the writer did not take the new plan: {fault}");
+    }
 }
 
 fn start_writer(
     cell: &Arc<Cell>,
     clock: &Clock,
-    nudges: Nudges,
     fatal: watch::Sender<Option<String>>,
     health: Arc<Mutex<Health>>,
 ) -> Result<(Pen, std::thread::JoinHandle<()>), RunFault> {
@@ -155,7 +268,7 @@ fn start_writer(
         path: cell.plan.store.clone(),
         cell: Arc::clone(cell),
         clock: clock.clone(),
-        nudges,
+        nudges: Vec::new(),
         fatal: Box::new(move |reason| {
             let _ = fatal.send(Some(reason));
         }),
@@ -165,80 +278,8 @@ fn start_writer(
     writer::start(outfit).map_err(|fault| RunFault::Store(cell.plan.store.display().to_string(), fault))
 }
 
-/// Everything that captures and delivers, by name, so that what hangs at a stop can be named.
-struct Crew {
-    tasks: Vec<(String, tokio::task::JoinHandle<()>)>,
-    threads: Vec<(String, std::thread::JoinHandle<()>)>,
-}
-
-fn start_crew(
-    plan: &Arc<Plan>,
-    clock: &Clock,
-    pen: &Pen,
-    board: &Board,
-    stop: &CancellationToken,
-    nudged: Vec<std::sync::mpsc::Receiver<()>>,
-) -> Crew {
-    let mut crew = Crew { tasks: Vec::new(), threads: Vec::new() };
-    let shell = Shell {
-        clock: clock.clone(),
-        pen: pen.clone(),
-        board: board.clone(),
-        stop: stop.clone(),
-        run: run_id().into(),
-        runtime: tokio::runtime::Handle::current(),
-    };
-    for station in &plan.stations {
-        let (station, shell) = (Arc::new(station.clone()), shell.clone());
-        let name = format!("station {}", station.name);
-        match station.source.clone() {
-            Source::Port(port) => crew.tasks.push((name, tokio::spawn(serial::listen(station, port, shell)))),
-            Source::Folder(place) => crew.thread(name, move || folder::watch(station, place, shell)),
-        }
-    }
-    for (sink, nudged) in plan.sinks.iter().zip(nudged) {
-        let worker = deliver::Worker {
-            sink: sink.clone(),
-            store: plan.store.clone(),
-            pen: pen.clone(),
-            nudged,
-            board: board.clone(),
-            stop: stop.clone(),
-            reader: None,
-        };
-        crew.thread(format!("sink {}", sink.name), move || worker.run());
-    }
-    crew
-}
-
-impl Crew {
-    fn thread(&mut self, name: String, work: impl FnOnce() + Send + 'static) {
-        match std::thread::Builder::new().name(name.clone()).spawn(work) {
-            Ok(thread) => self.threads.push((name, thread)),
-            Err(error) => tracing::error!(code = "no-thread", "{name} could not be started: {error}"),
-        }
-    }
-
-    /// Waits for everybody up to a bound, and names who is still busy.
-    async fn rest(mut self) -> Vec<String> {
-        let until = tokio::time::Instant::now() + STOP_WITHIN;
-        while tokio::time::Instant::now() < until {
-            self.tasks.retain(|(_, task)| !task.is_finished());
-            self.threads.retain(|(_, thread)| !thread.is_finished());
-            if self.tasks.is_empty() && self.threads.is_empty() {
-                break;
-            }
-            tokio::time::sleep(Duration::from_millis(10)).await;
-        }
-        let tasks = self.tasks.into_iter().map(|(name, _)| name);
-        tasks.chain(self.threads.into_iter().map(|(name, _)| name)).collect()
-    }
-}
-
 async fn take_down(crew: Crew, house: Arc<House>, pen: Pen, writer: std::thread::JoinHandle<()>) {
-    // Sinks wait for nudges; the writer's next commit is one, and "alive" is a commit.
-    let _ = tokio::time::timeout(Duration::from_secs(1), pen.ask(What::Alive)).await;
-    let stuck = crew.rest().await;
+    let stuck = crew.rest(STOP_WITHIN).await;
     if !stuck.is_empty() {
         tracing::error!(code = "stuck", "did not stop in time and is left behind: {}", stuck.join(", "));
         return;
@@ -312,28 +353,34 @@ pub fn to_reply(answer: Result<Answer, PenFault>) -> Reply {
 
 fn status(house: &House) -> Json {
     let trouble = house.health.lock().ok().and_then(|health| health.trouble.clone());
-    let (sinks, stations): (Vec<_>, Vec<_>) =
-        house.board.snapshot().into_iter().partition(|(name, _)| name.starts_with("sink "));
-    let sinks: Vec<Json> = house
-        .cell
+    let (cell, faults) = house.cell();
+    let board = house.board.snapshot();
+    let stations: serde_json::Map<String, Json> = cell
+        .plan
+        .stations
+        .iter()
+        .map(|station| (station.name.clone(), json!(board.get(&station.name).cloned().unwrap_or_default())))
+        .collect();
+    let sinks: Vec<Json> = cell
         .plan
         .sinks
         .iter()
         .map(|sink| {
-            let status = sinks.iter().find(|(name, _)| *name == deliver::key(&sink.name));
-            json!({ "sink": sink.name, "trouble": status.and_then(|(_, status)| status.trouble.clone()) })
+            let status = board.get(&deliver::key(&sink.name));
+            json!({ "sink": sink.name, "trouble": status.and_then(|status| status.trouble.clone()) })
         })
         .collect();
+    let now = house.clock.stamp();
     json!({
         "pid": std::process::id(),
         "since": house.since,
-        "now": house.clock.stamp().at,
+        "now": now.at,
         "version": env!("CARGO_PKG_VERSION"),
         "store_trouble": trouble,
-        "clock_synced": house.clock.stamp().synced,
-        "stations": stations.into_iter().collect::<std::collections::BTreeMap<_, _>>(),
+        "clock_synced": now.synced,
+        "stations": stations,
         "sinks": sinks,
-        "faults": house.cell.faults.iter().map(ToString::to_string).collect::<Vec<_>>(),
+        "faults": faults,
     })
 }
 
