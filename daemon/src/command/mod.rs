@@ -67,6 +67,9 @@ enum Command {
     /// Tell everything one result rests on
     #[command(after_help = "Example: ridgepost why 1042")]
     Why(why::WhyArgs),
+    /// Carry files to a share, for the daemon
+    #[command(hide = true, name = crate::deliver::porter::COMMAND)]
+    Carry,
     /// Show deliveries that wait or are parked, and send again
     #[command(after_help = "Example: ridgepost outbox again 1000..1042")]
     Outbox(outbox::OutboxArgs),
@@ -87,6 +90,10 @@ impl Cli {
         let mut out = Out::new();
         let exit = match &self.command {
             Command::Demo(args) => crate::demo::demo(args, &mut out),
+            Command::Carry => match crate::deliver::porter::carry() {
+                Ok(()) => Exit::Done,
+                Err(_) => Exit::Unusable,
+            },
             Command::Run => self.daemon(&mut out),
             Command::Check(args) => check::check(&self.cell, args, &mut out),
             Command::Status(args) => self.with_cell(&mut out, |cell, out| status::status(&cell, args.json, out)),

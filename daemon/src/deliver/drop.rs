@@ -7,19 +7,17 @@ use std::fs::{self, File};
 use std::io::{ErrorKind, Write};
 use std::path::Path;
 
-use ridgepost_config::CsvSink;
 use rustix::fs::{CWD, RenameFlags};
 use rustix::io::Errno;
 
 use super::Undelivered;
 
-/// Puts `bytes` into the sink's folder under `name`.
-pub fn place(sink: &CsvSink, name: &str, bytes: &[u8]) -> Result<(), Undelivered> {
-    let folder = &sink.folder;
+/// Puts `bytes` into `folder` under `name`. With a marker, only while a file of that name is there.
+pub fn place(folder: &Path, marker: Option<&str>, name: &str, bytes: &[u8]) -> Result<(), Undelivered> {
     if !folder.is_dir() {
         return Err(Undelivered::Later(format!("the folder {} is not there", folder.display())));
     }
-    if let Some(marker) = &sink.marker
+    if let Some(marker) = marker
         && !folder.join(marker).exists()
     {
         return Err(Undelivered::Later(format!(
@@ -91,22 +89,6 @@ fn same(target: &Path, bytes: &[u8]) -> Result<(), Undelivered> {
 mod tests {
     #![allow(clippy::unwrap_used, reason = "a test that can't go on should stop")]
     use super::*;
-    use ridgepost_config::Per;
-
-    fn sink(folder: &Path) -> CsvSink {
-        CsvSink {
-            folder: folder.to_owned(),
-            per: Per::Reading,
-            kinds: Vec::new(),
-            columns: Vec::new(),
-            separator: ',',
-            decimal: '.',
-            encoding: "utf-8".into(),
-            name: "{seq}.csv".into(),
-            ok_file: false,
-            marker: None,
-        }
-    }
 
     fn names(folder: &Path) -> Vec<String> {
         let mut names: Vec<_> =
@@ -118,10 +100,9 @@ mod tests {
     #[test]
     fn a_repeat_with_the_same_bytes_is_success_and_other_bytes_are_never_overwritten() {
         let folder = tempfile::tempdir().unwrap();
-        let sink = sink(folder.path());
-        assert_eq!(place(&sink, "1.csv", b"a"), Ok(()));
-        assert_eq!(place(&sink, "1.csv", b"a"), Ok(()));
-        assert!(matches!(place(&sink, "1.csv", b"b"), Err(Undelivered::Never(_))));
+        assert_eq!(place(folder.path(), None, "1.csv", b"a"), Ok(()));
+        assert_eq!(place(folder.path(), None, "1.csv", b"a"), Ok(()));
+        assert!(matches!(place(folder.path(), None, "1.csv", b"b"), Err(Undelivered::Never(_))));
         assert_eq!(fs::read(folder.path().join("1.csv")).unwrap(), b"a");
         assert_eq!(names(folder.path()), ["1.csv"]);
     }
@@ -130,21 +111,20 @@ mod tests {
     fn a_part_left_by_a_crash_does_not_stand_in_the_way() {
         let folder = tempfile::tempdir().unwrap();
         fs::write(folder.path().join(".1.csv.part"), b"half").unwrap();
-        assert_eq!(place(&sink(folder.path()), "1.csv", b"whole"), Ok(()));
+        assert_eq!(place(folder.path(), None, "1.csv", b"whole"), Ok(()));
         assert_eq!(names(folder.path()), ["1.csv"]);
     }
 
     #[test]
     fn a_missing_folder_is_never_made_and_an_unmounted_share_never_written_into() {
         let folder = tempfile::tempdir().unwrap();
-        let absent = sink(&folder.path().join("mnt"));
-        assert!(matches!(place(&absent, "1.csv", b"a"), Err(Undelivered::Later(_))));
-        assert!(!folder.path().join("mnt").exists());
-        let mut unmounted = sink(folder.path());
-        unmounted.marker = Some("mounted".into());
-        assert!(matches!(place(&unmounted, "1.csv", b"a"), Err(Undelivered::Later(_))));
+        let absent = folder.path().join("mnt");
+        assert!(matches!(place(&absent, None, "1.csv", b"a"), Err(Undelivered::Later(_))));
+        assert!(!absent.exists());
+        let unmounted = || place(folder.path(), Some("mounted"), "1.csv", b"a");
+        assert!(matches!(unmounted(), Err(Undelivered::Later(_))));
         assert_eq!(names(folder.path()), Vec::<String>::new());
         fs::write(folder.path().join("mounted"), b"").unwrap();
-        assert_eq!(place(&unmounted, "1.csv", b"a"), Ok(()));
+        assert_eq!(unmounted(), Ok(()));
     }
 }

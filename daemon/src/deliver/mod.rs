@@ -5,13 +5,15 @@
 //! *never* (this parcel can't be delivered as it is: it is parked with its reason and the next one goes on).
 
 pub mod drop;
+pub mod porter;
 pub mod sheet;
 
 use std::path::PathBuf;
 use std::sync::mpsc::{Receiver, RecvTimeoutError};
 use std::time::{Duration, Instant};
 
-use ridgepost_config::{Sink, SinkKind};
+use porter::Porter;
+use ridgepost_config::{CsvSink, Sink, SinkKind};
 use rusqlite::Connection;
 
 use crate::capture::Board;
@@ -68,6 +70,8 @@ pub struct Worker {
     pub stop: tokio_util::sync::CancellationToken,
     /// Its read connection, once it has one.
     pub reader: Option<Connection>,
+    /// Who carries files to a folder that may hang.
+    pub porter: Porter,
 }
 
 impl Worker {
@@ -135,7 +139,7 @@ impl Worker {
         Ok(())
     }
 
-    fn deliver_all(&self, reader: &Connection) -> Result<(), String> {
+    fn deliver_all(&mut self, reader: &Connection) -> Result<(), String> {
         loop {
             let due = query::due_parcels(reader, &self.sink.name, BATCH).map_err(|fault| fault.to_string())?;
             if due.is_empty() || self.stop.is_cancelled() {
@@ -174,17 +178,26 @@ impl Worker {
         let _ = self.pen.ask_blocking(What::Parked { parcel: parcel.id, reason });
     }
 
-    fn deliver(&self, reader: &Connection, parcel: &query::Parcel) -> Result<String, Undelivered> {
-        let SinkKind::Csv(csv) = &self.sink.kind;
+    fn deliver(&mut self, reader: &Connection, parcel: &query::Parcel) -> Result<String, Undelivered> {
+        let SinkKind::Csv(csv) = self.sink.kind.clone();
+        let csv = &csv;
         let rows = query::parcel_rows(reader, parcel.id).map_err(later)?;
         let bytes = sheet::render(csv, &rows).map_err(Undelivered::Never)?;
         let sha256 = crate::store::sha256(&bytes);
-        drop::place(csv, &parcel.name, &bytes)?;
+        self.place(csv, &parcel.name, &bytes)?;
         if csv.ok_file {
             let ok = format!("rows={}\r\nsha256={sha256}\r\n", rows.len());
-            drop::place(csv, &format!("{}.ok", parcel.name), ok.as_bytes())?;
+            self.place(csv, &format!("{}.ok", parcel.name), ok.as_bytes())?;
         }
         Ok(sha256)
+    }
+
+    /// Places a file from here, or by a porter where touching the folder may hang.
+    fn place(&mut self, csv: &CsvSink, name: &str, bytes: &[u8]) -> Result<(), Undelivered> {
+        match porter::may_hang(&csv.folder) {
+            true => self.porter.place(csv, name, bytes),
+            false => drop::place(&csv.folder, csv.marker.as_deref(), name, bytes),
+        }
     }
 }
 

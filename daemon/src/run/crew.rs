@@ -114,6 +114,7 @@ impl Crew {
             board: self.shell.board.clone(),
             stop: stop.clone(),
             reader: None,
+            porter: deliver::porter::Porter::default(),
         };
         if let Some(work) = thread(&name, move || worker.run()) {
             self.members.push(Member { name, words, stop, nudge: Some(nudge), work });

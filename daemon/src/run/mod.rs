@@ -4,6 +4,7 @@
 //! have threads of their own, because files and the store block.
 
 mod crew;
+mod host;
 mod reload;
 
 use std::path::Path;
@@ -160,11 +161,14 @@ async fn daemon(cell: Arc<Cell>) -> Result<(), RunFault> {
         plan.sinks.len()
     );
 
+    host::ready();
     let outcome = tokio::select! {
         () = terminated() => Ok(()),
         reason = fatal_reason(&mut failed) => Err(RunFault::Disk(reason)),
         () = follow_changes(&house, &mut crew) => Ok(()),
+        () = host::report(&house) => Ok(()),
     };
+    host::stopping();
     stop.cancel();
     control.abort();
     alive.abort();
@@ -194,7 +198,9 @@ async fn follow_changes(house: &House, crew: &mut Crew) {
             () = watch.changed() => {}
             () = received(&mut hang_up) => {}
         }
+        host::reloading();
         reload(house, crew).await;
+        host::ready();
     }
 }
 

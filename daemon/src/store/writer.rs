@@ -172,6 +172,8 @@ pub enum What {
         /// Last row.
         to: i64,
     },
+    /// Nothing: the answer says that the writer writes.
+    Ping,
     /// The program is alive: a later start knows until when.
     Alive,
     /// The program has come up with these stations.
@@ -244,6 +246,8 @@ impl Pen {
 pub struct Health {
     /// What keeps it from writing, if something does.
     pub trouble: Option<String>,
+    /// Rises with every try while something does.
+    pub beats: u64,
 }
 
 /// What the writer needs.
@@ -399,6 +403,7 @@ impl Writer {
             );
         }
         health.trouble = Some(fault.to_string());
+        health.beats += 1;
     }
 
     fn recovered(&self) {
@@ -464,6 +469,7 @@ fn perform(recorder: &mut Recorder, what: &What) -> Result<Answer, StoreFault> {
         What::Event { station, code, text, transmission } => {
             event(recorder, station.as_deref(), code, text, *transmission).map(|()| Answer::Done)
         }
+        What::Ping => Ok(Answer::Done),
         What::Alive => {
             parcel::close_timed(tx, recorder.now.us)?;
             alive(recorder).map(|()| Answer::Done)
