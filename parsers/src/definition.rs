@@ -189,8 +189,8 @@ pub struct Text {
 #[derive(Clone, Debug, Default, Deserialize, JsonSchema)]
 #[serde(deny_unknown_fields)]
 pub struct Envelope {
-    /// Characters between the marks, exactly; another length is damage (`length`), never shifted columns.
-    /// Example: `37`.
+    /// Characters between the marks (of a line: without its line end), exactly; another length is damage
+    /// (`length`), never shifted columns. Example: `37`.
     pub length: Option<usize>,
     /// Pattern that a frame of this instrument begins with. A frame without it is `not-mine`: kept, not raised.
     /// For rows of a file only the first row is asked. Example: `'RT1,'`.
@@ -284,7 +284,7 @@ pub struct LineRule {
     /// Regular expression over the whole line (it needs no `^` and `$`); named captures are fields.
     /// Example: `'(?<quantity>R[a-z]+) +(?<value>\S+) (?<unit>um)'`.
     pub pattern: String,
-    /// A line that is known and not wanted (a rule, a heading, statistics). Default: false.
+    /// A line that is known and not wanted (a rule, a heading, statistics, an echo). Default: false.
     #[serde(default)]
     pub ignore: bool,
     /// What the line tells besides readings.
@@ -394,8 +394,9 @@ pub struct Field {
     /// Pattern of the whole field; something else is damage. Example: `'\d{4}'`.
     pub pattern: Option<String>,
     /// How `date` and `time` are written, in the letters of ISO 8601: `YYYY` `YY` (20YY) `MM` `M` `DD` `D` `hh`
-    /// `h` `mm` `ss`, `f` for decimals of a second, `Z` for a zone. Example: `"DD.MM.YYYY hh:mm"`. Default: the
-    /// field is in ISO 8601 form already.
+    /// `h` `mm` `ss`, `f` for decimals of a second, `Z` for a zone; and `MMM` for an English month in three letters,
+    /// `p` for AM or PM. Any other character stands for itself. Nothing is added to what was sent: no seconds, no
+    /// zone. Example: `"DD.MM.YYYY hh:mm"`. Default: the field is in ISO 8601 form already.
     pub format: Option<String>,
     /// Decimals of a number sent without a decimal mark. Default: as `numbers.decimals`.
     pub decimals: Option<u8>,

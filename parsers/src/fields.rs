@@ -1,6 +1,7 @@
 //! Lines to fields: by rule, by column, by place, by key.
 
 use std::collections::BTreeSet;
+use std::sync::Arc;
 
 use crate::definition::Event;
 use crate::envelope::Rejection;
@@ -12,7 +13,7 @@ use crate::role::{Item, Role};
 /// The columns in force, as the rows before have told them.
 #[derive(Clone, Debug, Default, PartialEq, Eq)]
 pub(crate) struct Columns {
-    pub(crate) columns: Option<Vec<Column>>,
+    pub(crate) columns: Option<Arc<Vec<Column>>>,
     /// Whether the units row is still to come.
     pub(crate) awaits_units: bool,
 }
@@ -49,7 +50,7 @@ pub(crate) fn take_line(
         }
         if columns.awaits_units {
             let known = std::mem::take(columns);
-            columns.columns = Some(units_row(plan, table, known.columns.unwrap_or_default(), line)?);
+            columns.columns = Some(Arc::new(units_row(plan, table, &known.columns.unwrap_or_default(), line)?));
             return Ok(Taken::Nothing);
         }
     }
@@ -236,7 +237,7 @@ fn header(plan: &Plan, table: &TableForm, line: &str, languages: &mut Vec<String
         .map(|column| Item { role: column.role.clone(), text: String::new(), unit: None })
         .collect();
     each_once(&single)?;
-    Ok(Columns { columns: Some(columns), awaits_units: table.units_row })
+    Ok(Columns { columns: Some(Arc::new(columns)), awaits_units: table.units_row })
 }
 
 fn known_unit(plan: &Plan, text: Option<&str>) -> Result<(), Rejection> {
@@ -248,7 +249,7 @@ fn known_unit(plan: &Plan, text: Option<&str>) -> Result<(), Rejection> {
     }
 }
 
-fn units_row(plan: &Plan, table: &TableForm, columns: Vec<Column>, line: &str) -> Result<Vec<Column>, Rejection> {
+fn units_row(plan: &Plan, table: &TableForm, columns: &[Column], line: &str) -> Result<Vec<Column>, Rejection> {
     let cells = same_count(cells_of(table, line)?, columns.len())?;
     let with_unit = |(mut column, cell): (Column, String)| {
         let unit = cell.trim();
@@ -261,7 +262,7 @@ fn units_row(plan: &Plan, table: &TableForm, columns: Vec<Column>, line: &str) -
         column.unit = Some(unit.to_owned());
         Ok(column)
     };
-    columns.into_iter().zip(cells).map(with_unit).collect()
+    columns.iter().cloned().zip(cells).map(with_unit).collect()
 }
 
 fn same_count(cells: Vec<String>, columns: usize) -> Result<Vec<String>, Rejection> {
@@ -286,8 +287,8 @@ fn row(table: &TableForm, state: &mut Columns, line: &str) -> Result<Vec<Item>, 
         *state = Columns::default();
     }
     let cells = same_count(cells, columns.len())?;
-    let item = |(column, text): (Column, String)| Item { role: column.role, text, unit: column.unit };
-    Ok(columns.into_iter().zip(cells).map(item).collect())
+    let item = |(column, text): (&Column, String)| Item { role: column.role.clone(), text, unit: column.unit.clone() };
+    Ok(columns.iter().zip(cells).map(item).collect())
 }
 
 #[cfg(test)]

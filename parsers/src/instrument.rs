@@ -4,13 +4,13 @@ use std::collections::{HashSet, VecDeque};
 use std::sync::Arc;
 
 use crate::compile::compile;
-use crate::cut::{Cut, LineEnd};
-use crate::definition::{Definition, EncodingName, Fault};
-use crate::frame::{Close, Frame, Framer, Tick};
+use crate::definition::{Definition, Fault};
+use crate::frame::{Close, Frame, Framer};
 use crate::plan::Plan;
-use crate::read::{Stream, Told, read};
+use crate::read::{Stream, Told, is_known_outside, read};
 use crate::reading::{Conditions, Decoded, Outcome, Reading, Reason, Remark};
 use crate::role::Role;
+use crate::suspect::{has_other_line_ends, read_whole, suspect};
 
 /// Identities that a decoder remembers; a stream may run for years.
 const IDENTITIES_MAX: usize = 65_536;
@@ -126,6 +126,12 @@ fn say_the_same(one: &[Reading], two: &[Reading]) -> bool {
 }
 
 impl Decoder {
+    /// Tells a new decoder of the bytes of a frame that was cut off before it was made (by a stop of the program):
+    /// the rest of that frame must not be taken for a whole one.
+    pub fn remember_cut(&mut self, raw: &[u8]) {
+        self.cut = Some(raw.to_vec());
+    }
+
     /// What one frame says. Never fails, never panics.
     pub fn decode(&mut self, frame: &Frame) -> Decoded {
         let cut = match frame.close {
@@ -137,10 +143,15 @@ impl Decoder {
                 self.cut = Some(frame.raw.clone());
                 let detail = Some("it ended before it was complete".to_owned());
                 let mut decoded = decoded(Outcome::Incomplete, Some(Reason::CutOff), detail);
-                decoded.remarks.extend(self.suspect_terminator(frame));
+                if has_other_line_ends(&self.instrument.plan, frame) {
+                    decoded.remarks.push(Remark::SuspectTerminator);
+                }
                 decoded
             }
             Close::TooLong => damaged(Reason::TooLong, "it grew beyond `bytes_max` before it ended"),
+            Close::Stray if is_known_outside(&self.instrument.plan, &frame.raw) => {
+                decoded(Outcome::Accepted, None, None)
+            }
             Close::Stray => damaged(Reason::Noise, "bytes outside of any frame"),
             Close::Complete | Close::Residue => self.decode_complete(frame, cut.as_deref()),
         }
@@ -152,69 +163,23 @@ impl Decoder {
             Ok(told) => told,
             Err(rejection) => {
                 let mut decoded = decoded(rejection.outcome, rejection.reason, Some(rejection.detail));
-                decoded.remarks.extend(self.suspicion(frame, decoded.reason));
-                decoded.remarks.extend(self.suspect_terminator(frame));
+                let suspicion =
+                    decoded.reason.and_then(|reason| suspect(&self.instrument.plan, &self.stream, frame, reason));
+                decoded.remarks.extend(suspicion);
                 self.stream = after;
                 return decoded;
             }
         };
         if let Some(cut) = cut
             && !told.readings.is_empty()
-            && let Some(joined) = self.read_whole(&[cut, &frame.raw].concat())
+            && let Some(joined) = read_whole(&self.instrument.plan, &self.stream, &[cut, &frame.raw].concat())
+            && !joined.is_empty()
             && !say_the_same(&joined, &told.readings)
         {
             return damaged(Reason::CutOff, "it may be the rest of the frame before it, which was cut off");
         }
         self.stream = after;
         self.settle(told)
-    }
-
-    /// The readings of bytes that are exactly one frame, if it holds any. Nothing is remembered.
-    fn read_whole(&self, bytes: &[u8]) -> Option<Vec<Reading>> {
-        let mut framer = self.instrument.framer();
-        framer.push(bytes, Tick(0));
-        let mut frames: Vec<Frame> = std::iter::from_fn(|| framer.poll()).collect();
-        frames.extend(std::iter::from_fn(|| framer.finish()));
-        frames.retain(|frame| frame.close != Close::Residue);
-        let [frame] = frames.as_slice() else { return None };
-        if frame.close != Close::Complete {
-            return None;
-        }
-        let told = read(&self.instrument.plan, frame, &self.stream).0.ok()?;
-        Some(told.readings).filter(|readings| !readings.is_empty())
-    }
-
-    /// What would have made a damaged frame readable: a hint for people, never a reading.
-    fn suspicion(&self, frame: &Frame, reason: Option<Reason>) -> Option<Remark> {
-        let is_narrow = matches!(self.instrument.plan.shape.encoding, EncodingName::Ascii | EncodingName::Utf8);
-        let changed = |change: fn(u8) -> u8| frame.raw.iter().copied().map(change).collect::<Vec<u8>>();
-        let swap_marks = |byte| match byte {
-            b',' => b'.',
-            b'.' => b',',
-            other => other,
-        };
-        match reason? {
-            Reason::Encoding if is_narrow && self.read_whole(&changed(|byte| byte & 0x7f)).is_some() => {
-                Some(Remark::SuspectParity)
-            }
-            Reason::Number if self.read_whole(&changed(swap_marks)).is_some() => Some(Remark::SuspectDecimalMark),
-            _ => None,
-        }
-    }
-
-    /// A line that holds other line ends than the declared one.
-    fn suspect_terminator(&self, frame: &Frame) -> Option<Remark> {
-        let shape = &self.instrument.plan.shape;
-        let declared = match (&shape.cut, &shape.line_end) {
-            (Cut::Lines { quote: None }, LineEnd::Exact(declared)) => declared,
-            _ => return None,
-        };
-        let is_end = |byte: &u8| matches!(byte, b'\r' | b'\n');
-        let line: Vec<u8> = frame.raw[frame.body.clone()].iter().copied().skip_while(is_end).collect();
-        // A line that was cut within a declared CR LF looks the same.
-        let cut_within = frame.close == Close::CutOff && declared.len() > 1 && line.last() == declared.first();
-        let line = if cut_within { &line[..line.len() - 1] } else { &line[..] };
-        line.iter().any(is_end).then_some(Remark::SuspectTerminator)
     }
 
     /// What the frame says, in the light of what the stream has told before.

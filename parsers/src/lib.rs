@@ -23,6 +23,7 @@ mod recording;
 mod report;
 mod role;
 mod stamp;
+mod suspect;
 mod unit;
 mod value;
 

@@ -84,7 +84,7 @@ pub(crate) struct TableForm {
     pub(crate) delimiter: char,
     pub(crate) quote: Option<char>,
     pub(crate) header: Option<Regex>,
-    pub(crate) columns: Option<Vec<Column>>,
+    pub(crate) columns: Option<Arc<Vec<Column>>>,
     pub(crate) heading: Option<Regex>,
     pub(crate) units_row: bool,
 }

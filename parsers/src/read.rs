@@ -3,6 +3,7 @@
 
 use crate::assemble::{Scope, readings, require};
 use crate::definition::Event;
+use crate::encoding::decode;
 use crate::envelope::{Opened, Rejection, lines, open};
 use crate::fields::{Columns, Taken, each_once, take_line};
 use crate::frame::Frame;
@@ -62,6 +63,13 @@ pub(crate) fn read(plan: &Plan, frame: &Frame, stream: &Stream) -> (Result<Told,
         after.is_mine = Some(true);
     }
     (told, after)
+}
+
+/// Whether bytes outside of any frame are lines that the definition knows and doesn't want: an echo, a prompt.
+pub(crate) fn is_known_outside(plan: &Plan, raw: &[u8]) -> bool {
+    let Ok(text) = decode(plan.shape.encoding, raw) else { return false };
+    let is_known = |line: &&str| plan.rules.iter().any(|rule| rule.ignore && rule.pattern.read(line).is_some());
+    lines(plan, &text).iter().filter(|line| !line.trim().is_empty()).all(is_known)
 }
 
 fn read_opened(plan: &Plan, opened: &Opened, stream: &mut Stream) -> Result<Told, Rejection> {

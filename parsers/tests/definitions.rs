@@ -159,6 +159,37 @@ pattern = '(?<Ra>\d\.\d{3}) (?<Ra.unit>um|nm)'
 }
 
 #[test]
+fn a_wrong_encoding_is_suspected() {
+    let utf8 = "[text]\nencoding = \"utf-8\"\n[[line]]\npattern = '(?<quantity>R\\S) (?<value>\\S+) (?<unit>µm)'\n";
+    says(utf8, b"Ra 0.412 \xb5m\n", &["damaged encoding | suspect-encoding"]);
+    let latin = utf8.replace("utf-8", "latin-1");
+    says(&latin, "Ra 0.412 µm\n".as_bytes(), &["damaged unit | suspect-encoding"]);
+    let comma = CSV.replace("[table]", "[text]\nencoding = \"latin-1\"\n[table]");
+    says(&comma, "Nr;Ra [µm]\n".as_bytes(), &["damaged unit | suspect-encoding"]);
+}
+
+#[test]
+fn a_known_line_outside_of_a_block_is_no_noise() {
+    let definition = format!(
+        "{BLOCK}[reading]\nunit = \"µm\"\n[[line]]\npattern = '(?<number>\\d) (?<Ra>\\S+)'\n[[line]]\npattern = 'DUMP'\nignore = true\n"
+    );
+    says(&definition, b"DUMP\r\nBEGIN 1\r\n1 0.4\r\nEND\r\n", &["ok", "ok | Ra=0.4 µm {no:1}"]);
+    says(&definition, b"DUMQ\r\nBEGIN 1\r\n1 0.4\r\nEND\r\n", &["damaged noise", "ok | Ra=0.4 µm {no:1}"]);
+}
+
+#[test]
+fn a_cut_before_a_restart_is_remembered() {
+    let definition = "[reading]\nquantity = \"L\"\nunit = \"mm\"\n[[line]]\npattern = '(?<value>\\d+\\.\\d{3})'\n";
+    let instrument = instrument(definition);
+    let (mut framer, mut decoder) = (instrument.framer(), instrument.decoder());
+    decoder.remember_cut(b"1");
+    framer.push(b"2.347\r\n3.000\r\n", Tick(0));
+    let told: Vec<_> = std::iter::from_fn(|| framer.poll()).map(|frame| decoder.decode(&frame)).collect();
+    assert_eq!(told[0].reason, Some(ridgepost_parsers::Reason::CutOff));
+    assert_eq!(told[1].readings.len(), 1);
+}
+
+#[test]
 fn ambiguous_numbers_are_never_read() {
     let both = format!("[numbers]\ndecimal = \".,\"\ngrouping = \",.\"\n{LINE}");
     says(&both, b"L 1,234 mm\nL 1,23 mm\n", &["damaged ambiguous-number", "ok | L=1.23 mm"]);

@@ -1,6 +1,7 @@
 //! What reads the lines of a definition: rules, table, places, pairs.
 
 use std::collections::BTreeMap;
+use std::sync::Arc;
 
 use super::at;
 use super::faults::Faults;
@@ -83,7 +84,7 @@ pub(super) fn table(said: &Definition, words: &Words, faults: &mut Faults) -> Op
         delimiter: faults.character(at!["table", "delimiter"], &table.delimiter).unwrap_or(';'),
         quote: said.framing.quote.as_ref().and_then(|quote| quote.chars().next()),
         header,
-        columns: table.columns.as_ref().map(|columns| columns.iter().map(column).collect()),
+        columns: table.columns.as_ref().map(|columns| Arc::new(columns.iter().map(column).collect())),
         heading,
         units_row: table.units_row,
     })
