@@ -5,9 +5,7 @@
 //! listing is the truth.
 
 use std::collections::BTreeSet;
-use std::fs::{self, File};
-use std::io::{ErrorKind, Read};
-use std::os::unix::fs::MetadataExt;
+use std::fs;
 use std::path::{Path, PathBuf};
 use std::sync::Arc;
 use std::sync::mpsc::{Receiver, RecvTimeoutError, Sender, channel};
@@ -16,23 +14,17 @@ use std::time::Duration;
 use notify::event::{AccessKind, AccessMode, ModifyKind, RenameMode};
 use notify::{EventKind, RecursiveMode, Watcher};
 use ridgepost_config::{Folder, Station, WhenRecorded};
-use rustix::fs::{FlockOperation, RenameFlags, flock};
 
 use super::arrival::{Arrivals, Fingerprint};
+use super::disk::{archive, list, read};
+use super::frames::{BATCH, Frames};
 use super::serial::Shell;
-use crate::store::{Answer, FileBegin, FileState, Heard, PenFault, Provenance, Taken, What, answered_tally, sha256};
+use crate::store::{Answer, FileBegin, FileState, PenFault, Provenance, Taken, What, answered_tally, sha256};
 
 /// A listing without hint.
 const RESCAN: Duration = Duration::from_secs(5);
-/// Frames that go to the writer at once.
-const BATCH: usize = 500;
-/// A file larger than this is left where it is, and told.
-const BYTES_MAX: u64 = 512 * 1024 * 1024;
 /// A file older than this when it is found waited for us; what it says was not measured now.
 const LIVE: Duration = Duration::from_secs(15 * 60);
-/// Where recorded files go, inside the folder.
-pub const ARCHIVE: &str = "recorded";
-
 /// What wakes the thread.
 #[derive(Debug)]
 pub enum Wake {
@@ -117,7 +109,7 @@ struct Desk {
 }
 
 /// Why a file was not taken.
-enum Left {
+pub(super) enum Left {
     /// Named case, told once: code and words.
     Told(&'static str, String),
     /// It changed or vanished while it was read; the next listing tells.
@@ -325,131 +317,4 @@ impl Desk {
         });
         let _ = self.shell.pen.ask_blocking(What::Listening(station));
     }
-}
-
-/// The frames of a file, batch by batch, so that a large file never stands in memory as frames.
-struct Frames<'a> {
-    framer: ridgepost_parsers::Framer,
-    decoder: ridgepost_parsers::Decoder,
-    rest: &'a [u8],
-    number: u32,
-    next: Option<Heard>,
-}
-
-impl<'a> Frames<'a> {
-    fn new(station: &Station, raw: &'a [u8]) -> Self {
-        let (framer, decoder) = (station.instrument.framer(), station.instrument.decoder());
-        let mut frames = Frames { framer, decoder, rest: raw, number: 0, next: None };
-        frames.next = frames.frame();
-        frames
-    }
-
-    fn at_end(&self) -> bool {
-        self.next.is_none()
-    }
-
-    fn batch(&mut self) -> Vec<Heard> {
-        let mut batch = Vec::new();
-        while batch.len() < BATCH
-            && let Some(heard) = self.next.take()
-        {
-            batch.push(heard);
-            self.next = self.frame();
-        }
-        batch
-    }
-
-    fn frame(&mut self) -> Option<Heard> {
-        let frame = loop {
-            if let Some(frame) = self.framer.poll() {
-                break frame;
-            }
-            if self.rest.is_empty() {
-                break self.framer.finish()?;
-            }
-            let (piece, rest) = self.rest.split_at(self.rest.len().min(64 * 1024));
-            self.rest = rest;
-            self.framer.push(piece, ridgepost_parsers::Tick(0));
-        };
-        let decoded = self.decoder.decode(&frame);
-        self.number += 1;
-        Some(Heard { number: self.number, frame, decoded })
-    }
-}
-
-/// Regular files whose names fit, with their fingerprints. Hidden files are somebody's work in progress.
-fn list(folder: &Folder) -> std::io::Result<Vec<(String, Fingerprint)>> {
-    let mut files = Vec::new();
-    for entry in fs::read_dir(&folder.path)? {
-        let entry = entry?;
-        let Ok(name) = entry.file_name().into_string() else { continue };
-        if name.starts_with('.') || !ridgepost_config::matches(&folder.pattern, &name) {
-            continue;
-        }
-        match fs::metadata(entry.path()) {
-            Ok(metadata) if metadata.is_file() => files.push((name, fingerprint(&metadata))),
-            Ok(_) => {}
-            Err(error) if error.kind() == ErrorKind::NotFound => {}
-            Err(error) => return Err(error),
-        }
-    }
-    Ok(files)
-}
-
-fn fingerprint(metadata: &fs::Metadata) -> Fingerprint {
-    Fingerprint {
-        size: metadata.len(),
-        changed_ns: i128::from(metadata.mtime()) * 1_000_000_000 + i128::from(metadata.mtime_nsec()),
-        inode: metadata.ino(),
-    }
-}
-
-/// The bytes of a file that did not change while they were read.
-fn read(path: &Path, expected: Fingerprint) -> Result<Vec<u8>, Left> {
-    if expected.size > BYTES_MAX {
-        let words = format!("is larger than {} MiB; it is left where it is", BYTES_MAX / 1024 / 1024);
-        return Err(Left::Told("too-large", words));
-    }
-    let mut file = File::open(path).map_err(left)?;
-    if flock(&file, FlockOperation::NonBlockingLockShared).is_err() {
-        return Err(Left::Told("locked-file", "is locked by its writer; it is tried again".into()));
-    }
-    let mut raw = Vec::with_capacity(usize::try_from(expected.size).unwrap_or(0));
-    file.by_ref().take(BYTES_MAX + 1).read_to_end(&mut raw).map_err(left)?;
-    let now = file.metadata().map_err(left)?;
-    if fingerprint(&now) != expected || raw.len() as u64 != expected.size {
-        return Err(Left::Later);
-    }
-    Ok(raw)
-}
-
-fn left(error: std::io::Error) -> Left {
-    match error.kind() {
-        ErrorKind::NotFound => {
-            Left::Told("vanished-file", "was gone before it could be read; nothing of it is recorded".into())
-        }
-        _ => Left::Told("unreadable-file", format!("can't be read: {error}; it is tried again")),
-    }
-}
-
-/// Moves a recorded file into the archive folder, never over another one.
-fn archive(folder: &Path, path: &Path, name: &str) -> std::io::Result<()> {
-    let target = folder.join(ARCHIVE);
-    match fs::create_dir(&target) {
-        Err(error) if error.kind() != ErrorKind::AlreadyExists => return Err(error),
-        _ => {}
-    }
-    for copy in 1..10_000 {
-        let to = target.join(if copy == 1 { name.to_owned() } else { format!("{name}.{copy}") });
-        match rustix::fs::renameat_with(rustix::fs::CWD, path, rustix::fs::CWD, &to, RenameFlags::NOREPLACE) {
-            Ok(()) => {
-                File::open(&target)?.sync_all()?;
-                return File::open(folder)?.sync_all();
-            }
-            Err(rustix::io::Errno::EXIST) => {}
-            Err(rustix::io::Errno::INVAL | rustix::io::Errno::NOSYS) if !to.exists() => return fs::rename(path, &to),
-            Err(error) => return Err(error.into()),
-        }
-    }
-    Err(std::io::Error::other("ten thousand files of this name are archived already"))
 }

@@ -4,7 +4,9 @@
 //! shells around them ([`serial`], [`folder`]).
 
 pub mod arrival;
+mod disk;
 pub mod folder;
+mod frames;
 pub mod serial;
 pub mod session;
 pub mod watch;

@@ -23,7 +23,8 @@ use crate::clock::Clock;
 use crate::control::{self, Reply, Request};
 use crate::deliver;
 use crate::exit::Exit;
-use crate::store::writer::{Health, Outfit, Weakened};
+use crate::store::weaken::Weakened;
+use crate::store::writer::{Health, Outfit};
 use crate::store::{Answer, Lock, LockFault, Pen, PenFault, What, writer};
 use crew::Crew;
 pub use crew::Nudges;
@@ -122,6 +123,8 @@ impl House {
 async fn daemon(cell: Arc<Cell>) -> Result<(), RunFault> {
     let plan = Arc::clone(&cell.plan);
     let faults = tell_faults(&cell);
+    // A limit on file size kills a program that does not catch this signal; caught, the write fails and is told.
+    let _file_size = signal(SignalKind::from_raw(libc::SIGXFSZ));
     if let Some(folder) = plan.store.parent() {
         std::fs::create_dir_all(folder).map_err(|error| RunFault::Io("the store's folder can't be made", error))?;
     }

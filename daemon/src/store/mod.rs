@@ -4,16 +4,23 @@
 //! One connection writes ([`writer`]); everybody else reads through connections of their own ([`query`]).
 //! `synchronous=FULL` with a write-ahead log: a COMMIT that returned is on the disk.
 
+mod checkpoint;
 pub mod fields;
+mod files;
 mod job;
 mod lock;
 mod parcel;
+mod pen;
+mod perform;
 mod piece;
 pub mod query;
 mod record;
+mod request;
+mod row;
 mod schema;
 #[cfg(test)]
 mod tests;
+pub mod weaken;
 pub mod writer;
 
 use std::path::Path;
@@ -23,8 +30,9 @@ use rusqlite::{Connection, OpenFlags};
 pub use fields::{FIELDS, Form};
 pub use job::{JobCommand, JobFault};
 pub use lock::{Holder, Lock, LockFault, holder};
+pub use pen::{Pen, PenFault};
 pub use record::{Burst, Heard, Provenance, Taken, Tally, sha256};
-pub use writer::{Answer, FileBegin, FileState, Pen, PenFault, What};
+pub use request::{Answer, FileBegin, FileState, What};
 
 /// Why the store can't be used.
 #[derive(Debug, thiserror::Error)]
@@ -87,6 +95,7 @@ fn open_for_writing(path: &Path) -> Result<Connection, StoreFault> {
     connection.query_row("PRAGMA journal_mode = WAL", [], |_| Ok(()))?;
     connection.pragma_update(None, "synchronous", "FULL")?;
     connection.pragma_update(None, "foreign_keys", true)?;
+    connection.pragma_update(None, "wal_autocheckpoint", 0)?;
     connection.pragma_update(None, "journal_size_limit", 64 * 1024 * 1024)?;
     connection.set_prepared_statement_cache_capacity(64);
     schema::migrate(&mut connection)?;

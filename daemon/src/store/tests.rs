@@ -11,8 +11,9 @@ use ridgepost_parsers::Tick;
 
 use super::query::{self, Filter};
 use super::record::{Burst, Heard};
-use super::writer::{self, Answer, Outfit, Pen, Weakened, What};
-use super::{FIELDS, JobCommand, Tally, open_for_reading};
+use super::weaken::Weakened;
+use super::writer::{self, Outfit};
+use super::{Answer, FIELDS, JobCommand, Pen, Tally, What, open_for_reading};
 use crate::cell::Cell;
 use crate::clock::Clock;
 

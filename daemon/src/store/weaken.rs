@@ -1,0 +1,27 @@
+//! The control of the crash rig: a writer weakened on purpose, so that a test can show that its rig notices.
+
+/// A way to weaken the writer so that a test can show that its rig notices. Only in debug builds.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
+pub enum Weakened {
+    /// As it should be.
+    #[default]
+    No,
+    /// Answers before COMMIT, and commits late.
+    AckBeforeCommit,
+    /// Puts no row into any parcel.
+    ForgetOutbox,
+}
+
+impl Weakened {
+    /// What the environment asks for; nothing in a release build.
+    pub fn from_environment() -> Self {
+        if !cfg!(debug_assertions) {
+            return Weakened::No;
+        }
+        match std::env::var("RIDGEPOST_WEAKEN").as_deref() {
+            Ok("ack-before-commit") => Weakened::AckBeforeCommit,
+            Ok("forget-outbox") => Weakened::ForgetOutbox,
+            _ => Weakened::No,
+        }
+    }
+}
