@@ -81,6 +81,9 @@ fn payload(plan: &Plan, frame: &Frame) -> Result<Range<usize>, Rejection> {
     let mut payload = frame.body.clone();
     match &plan.shape.cut {
         Cut::Lines { .. } | Cut::Gap => {
+            if matches!(plan.shape.cut, Cut::Gap) && !marks.start.is_empty() {
+                payload.start += raw[payload.clone()].iter().take_while(|byte| matches!(byte, b'\r' | b'\n')).count();
+            }
             if !raw[payload.clone()].starts_with(&marks.start) {
                 return Err(Rejection::damaged(Reason::StartMark, "the start mark is missing"));
             }
@@ -135,6 +138,10 @@ fn verify(plan: &Plan, check: &Check, raw: &[u8], body: Range<usize>) -> Result<
             (body.clone(), body.end..value_at, value_at, value_at + width..raw.len())
         }
         ChecksumPlace::Last => {
+            // Line ends behind digits are the frame's, not the value's.
+            let is_end = |byte: &&u8| check.written != Written::Byte && matches!(**byte, b'\r' | b'\n');
+            let ends = raw[body.clone()].iter().rev().take_while(is_end).count();
+            let body = body.start..body.end - ends;
             let value_at = body.end.checked_sub(width).filter(|at| *at >= body.start).ok_or_else(missing)?;
             let end = value_at.checked_sub(check.after.len()).filter(|at| *at >= body.start).ok_or_else(missing)?;
             if raw[end..value_at] != check.after {

@@ -307,6 +307,23 @@ fn checksums_come_in_many_forms() {
 }
 
 #[test]
+fn a_block_of_lines_may_end_with_its_check_value() {
+    // Behind BEGIN CR LF stands `1 0.4` CR LF: 31+20+30+2E+34+0D+0A = FA (hexadecimal).
+    let definition = format!(
+        "{}[checksum]\nkind = \"sum\"\nwritten = \"hex\"\nafter = \"#\"\n{}",
+        BLOCK.replace(" (?<count>\\d+)", ""),
+        "[reading]\nunit = \"µm\"\n[[line]]\npattern = '(?<number>\\d) (?<Ra>\\S+)'\n"
+    );
+    says(&definition, b"BEGIN\r\n1 0.4\r\n#FA\r\nEND\r\n", &["ok | Ra=0.4 µm {no:1}"]);
+    says(&definition, b"BEGIN\r\n1 0.5\r\n#FA\r\nEND\r\n", &["damaged checksum"]);
+    says(
+        &definition,
+        b"BEGIN\r\n1 0.4\r\nBEGIN\r\n1 0.4\r\n#FA\r\nEND\r\n",
+        &["incomplete cut-off", "ok | Ra=0.4 µm {no:1}"],
+    );
+}
+
+#[test]
 fn a_check_byte_is_never_a_mark() {
     let definition = format!(
         "{STX}[checksum]\nkind = \"sum\"\nwritten = \"byte\"\n[reading]\nunit = \"µm\"\n[[line]]\npattern = '(?<quantity>R\\S)=(?<value>\\S+)'\n"

@@ -82,6 +82,13 @@ impl Block {
     }
 
     fn step_inside(&self, shape: &Shape, cutter: &mut Cutter, open: &[u8], body_start: usize) -> Step {
+        let is_first = open.len() == body_start + 1;
+        if is_first && matches!(self.start, Start::Line(_)) && shape.line_end == LineEnd::Any && open.ends_with(b"\r\n")
+        {
+            // The CR has ended the first line; its LF is no part of the body.
+            cutter.begin(open.len());
+            return Step::More;
+        }
         let needs_lines = matches!(self.start, Start::Line(_)) || matches!(self.end, End::Line(_) | End::BlankLine);
         let line = if needs_lines { line_at_end(shape, cutter, open) } else { None };
         if let Some(body_end) = self.body_end(shape, open, body_start, line.as_ref()) {
