@@ -1,6 +1,8 @@
 //! The command line: what a person types, one file per command.
 
+mod backup;
 mod check;
+mod doctor;
 mod job;
 pub mod out;
 mod outbox;
@@ -67,6 +69,12 @@ enum Command {
     /// Tell everything one result rests on
     #[command(after_help = "Example: ridgepost why 1042")]
     Why(why::WhyArgs),
+    /// Look at store, disk, permissions, clock and drops
+    #[command(after_help = "Example: ridgepost doctor --thorough")]
+    Doctor(doctor::DoctorArgs),
+    /// Make a consistent copy of the store while the daemon runs
+    #[command(after_help = "Example: ridgepost backup /srv/backup/grind-2.db")]
+    Backup(backup::BackupArgs),
     /// Carry files to a share, for the daemon
     #[command(hide = true, name = crate::deliver::porter::COMMAND)]
     Carry,
@@ -102,6 +110,8 @@ impl Cli {
             Command::Job(args) => self.with_cell(&mut out, |cell, out| job::job(&cell, args, out)),
             Command::Readings(args) => self.with_cell(&mut out, |cell, out| readings::readings(&cell, args, out)),
             Command::Why(args) => self.with_cell(&mut out, |cell, out| why::why(&cell, args, out)),
+            Command::Doctor(args) => self.with_cell(&mut out, |cell, out| doctor::doctor(&cell, args, out)),
+            Command::Backup(args) => self.with_cell(&mut out, |cell, out| backup::backup(&cell, args, out)),
             Command::Outbox(args) => self.with_cell(&mut out, |cell, out| outbox::outbox(&cell, args, out)),
         };
         out.end(exit)

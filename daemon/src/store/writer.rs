@@ -73,6 +73,7 @@ pub fn start(outfit: Outfit) -> Result<(Pen, std::thread::JoinHandle<()>), Store
                 return;
             }
         }
+        writer.close();
     })?;
     Ok((Pen { asks }, thread))
 }
@@ -92,6 +93,13 @@ impl Writer {
         let context = piece::context(&connection, &outfit.cell)?;
         let checkpoints = checkpoint::start(&outfit.path)?;
         Ok(Writer { outfit, connection, checkpoints, store_id, context })
+    }
+
+    /// Leaves one whole file behind: after a stop the store can be copied as it lies.
+    fn close(self) {
+        if let Err(error) = self.connection.query_row("PRAGMA wal_checkpoint(TRUNCATE)", [], |_| Ok(())) {
+            tracing::debug!(code = "checkpoint", "the log stays beside the store: {error}");
+        }
     }
 
     /// Writes a batch and answers it; false when the program must end.
