@@ -21,10 +21,6 @@ const SHARED_GRAMMAR: &[(&str, &str, &str)] = &[
     ("s24_split_merge", "s23_plug_in_noise", "the same pair the other way round"),
 ];
 
-/// Recordings whose messages are so bare that a cut one and the next one run together are again a well-formed
-/// message. No definition can tell; only a check value could. `unprotected` on every reading says so.
-const RUNS_TOGETHER: &[(&str, &str)] = &[];
-
 /// Collects failures of every case before the test fails.
 #[derive(Default)]
 struct Findings {
@@ -197,7 +193,7 @@ fn a_cut_off_copy_before() {
 /// recording; then all of the recording, but for what was read before and is remarked as repeated.
 fn cut_copy_faults(case: &Case, played: &Played, all: &[Shown], runs_on: bool) -> Vec<String> {
     let got = played.values();
-    if runs_on && RUNS_TOGETHER.iter().any(|(name, _)| *name == case.name) {
+    if runs_on && case.runs_together() {
         return vec![];
     }
     let repeats = played.remarks().any(|remark| remark == Remark::Repeat);

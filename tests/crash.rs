@@ -37,13 +37,7 @@ struct Attack {
 
 impl Attack {
     fn new(seed: u64, weaken: Option<&str>) -> Attack {
-        let mut cell = Cell::new(env!("CARGO_BIN_EXE_ridgepost"));
-        cell.instrument("counted", instruments::COUNTED);
-        cell.instrument("plain", instruments::PLAIN);
-        cell.instrument("exported", instruments::EXPORTED);
-        for gauge in ["G-1", "G-2", "G-3"] {
-            cell.gauge(&format!("id = \"{gauge}\"\nkind = \"stylus\""));
-        }
+        let mut cell = Cell::with_instruments(env!("CARGO_BIN_EXE_ridgepost"));
         let counted = Feeder::new("counted", cell.port("counted", "counted", "G-1"), instruments::counted);
         let plain = Feeder::new("plain", cell.port("plain", "plain", "G-2"), instruments::plain);
         let exports = cell.folder("exports", "exported", "G-3", "*.csv");

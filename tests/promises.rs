@@ -3,38 +3,17 @@
 
 use std::collections::BTreeSet;
 use std::fs;
-use std::path::Path;
 use std::thread::sleep;
 use std::time::{Duration, Instant};
 
 use ridgepost_tests::cell::{Cell, export};
-use ridgepost_tests::corpus::{Case, Kind, Shown, flips};
+use ridgepost_tests::corpus::{Case, Kind, Shown, damaged};
 use ridgepost_tests::drops::Drops;
 use ridgepost_tests::instruments::{self, number_of};
-use ridgepost_tests::oracle::{self, Row, Store, deliveries, doubled, field};
+use ridgepost_tests::oracle::{Row, Store, deliveries, doubled, field};
 use ridgepost_tests::patience::until_true;
 use ridgepost_tests::pty::Line;
 use ridgepost_tests::seed::Seeded;
-
-fn new_cell() -> Cell {
-    let mut cell = Cell::new(env!("CARGO_BIN_EXE_ridgepost"));
-    cell.instrument("counted", instruments::COUNTED);
-    cell.instrument("plain", instruments::PLAIN);
-    cell.instrument("exported", instruments::EXPORTED);
-    for gauge in ["G-1", "G-2", "G-3"] {
-        cell.gauge(&format!("id = \"{gauge}\"\nkind = \"stylus\""));
-    }
-    cell
-}
-
-/// A cell with one port station `a` that counts, and one sink `mes`.
-fn small_cell() -> (Cell, Line) {
-    let mut cell = new_cell();
-    let line = cell.port("a", "counted", "G-1");
-    cell.sink("mes", "reading");
-    cell.configure();
-    (cell, line)
-}
 
 fn numbers_of(store: &Store, station: &str) -> Vec<u64> {
     store.readings(station).iter().map(|row| number_of(row).unwrap()).collect()
@@ -50,7 +29,7 @@ fn none(findings: Vec<String>) {
 /// cuts the power is still to come.
 #[test]
 fn acknowledged_is_durable() {
-    let mut cell = new_cell();
+    let mut cell = Cell::with_instruments(env!("CARGO_BIN_EXE_ridgepost"));
     let mut line = cell.port("a", "counted", "G-1");
     let exports = cell.folder("b", "exported", "G-2", "*.csv");
     let drops = cell.sink("mes", "reading");
@@ -98,7 +77,7 @@ fn acknowledged_is_durable() {
 /// Whatever happens to the folder, every result gets there; and what goes there twice is the same file.
 #[test]
 fn delivery_is_idempotent() {
-    let (mut cell, mut line) = small_cell();
+    let (mut cell, mut line) = Cell::with_one_instrument(env!("CARGO_BIN_EXE_ridgepost"));
     let folder = cell.path("drops/mes");
     let mut drops = cell.drops("mes");
     cell.start_listening(&[&line]);
@@ -163,39 +142,11 @@ fn until_outbox_is_empty(cell: &mut Cell) {
     cell.until("an empty outbox", |cell| cell.ask_json(&["outbox", "list"]).is_empty().then_some(()));
 }
 
-/// The share exists and may not be written to: everything waits and goes on by itself. Run as a user whom permissions
-/// bind.
-#[test]
-fn a_folder_that_may_not_be_written_to_is_waited_for() {
-    let (mut cell, mut line) = small_cell();
-    let folder = cell.path("drops/mes");
-    let mode = |mode: u32| fs::set_permissions(&folder, std::os::unix::fs::PermissionsExt::from_mode(mode)).unwrap();
-    if rustix::process::geteuid().is_root() {
-        const NOBODY: u32 = 65_534;
-        cell.run_as(NOBODY);
-        for path in [&folder, &line.device().unwrap().to_owned()] {
-            std::os::unix::fs::chown(path, Some(NOBODY), Some(NOBODY)).unwrap();
-        }
-    }
-    mode(0o555);
-    let mut drops = cell.drops("mes");
-    cell.start_listening(&[&line]);
-    line.send(&instruments::counted(1));
-    cell.until_recorded("a", 1);
-    cell.until_logged("sink-waits");
-    none(drops.look());
-    assert_eq!(drops.count(), 0);
-    mode(0o755);
-    none(cell.until_delivered(&mut drops));
-    assert_eq!(drops.count(), 1);
-    assert!(cell.stop().success());
-}
-
 /// Every byte of noise, of cut and of good messages is found again in the store, in order, by station; and what was no
 /// message says why.
 #[test]
 fn raw_is_kept() {
-    let mut cell = new_cell();
+    let mut cell = Cell::with_instruments(env!("CARGO_BIN_EXE_ridgepost"));
     let mut lines = [cell.port("a", "counted", "G-1"), cell.port("b", "plain", "G-2")];
     let exports = cell.folder("c", "exported", "G-3", "*");
     cell.sink("mes", "reading");
@@ -250,7 +201,7 @@ fn raw_is_kept() {
 /// Unplugged, not running: the store tells from when to when nobody listened.
 #[test]
 fn gaps_are_recorded() {
-    let (mut cell, mut line) = small_cell();
+    let (mut cell, mut line) = Cell::with_one_instrument(env!("CARGO_BIN_EXE_ridgepost"));
     cell.start_listening(&[&line]);
     line.send(&instruments::counted(1));
     cell.until_recorded("a", 1);
@@ -311,7 +262,7 @@ fn now_us() -> i64 {
 /// the station and the sink beside them go on as if nothing were.
 #[test]
 fn faults_stay_local() {
-    let mut cell = new_cell();
+    let mut cell = Cell::with_instruments(env!("CARGO_BIN_EXE_ridgepost"));
     let mut healthy = cell.port("healthy", "counted", "G-1");
     let mut babbling = cell.port("babbling", "plain", "G-2");
     let mut absent = cell.port("absent", "counted", "G-3");
@@ -367,7 +318,7 @@ fn faults_stay_local() {
 /// published.
 #[test]
 fn loss_window() {
-    let (mut cell, mut line) = small_cell();
+    let (mut cell, mut line) = Cell::with_one_instrument(env!("CARGO_BIN_EXE_ridgepost"));
     cell.start_listening(&[&line]);
     line.send(&instruments::counted(1));
     cell.until_recorded("a", 1);
@@ -400,7 +351,7 @@ fn loss_window() {
 fn never_a_false_reading() {
     let cases: Vec<&Case> =
         Case::all().iter().filter(|case| case.kind == Kind::Stream && case.pieces.len() == 1).collect();
-    let mut cell = new_cell();
+    let mut cell = Cell::with_instruments(env!("CARGO_BIN_EXE_ridgepost"));
     let mut lines = Vec::new();
     for (at, case) in cases.iter().enumerate() {
         cell.instrument(&format!("d{at}"), &renamed(case));
@@ -414,7 +365,8 @@ fn never_a_false_reading() {
     let mut flipped = vec![false; cases.len()];
     for _ in 0..5 {
         for (at, case) in cases.iter().enumerate() {
-            let bytes = damaged(case, &mut seeded, &mut flipped[at]);
+            let (bytes, by_a_flip) = damaged(case, &mut seeded);
+            flipped[at] |= by_a_flip;
             lines[at].send(&bytes);
             sent[at].extend_from_slice(&bytes);
         }
@@ -447,24 +399,6 @@ fn renamed(case: &Case) -> String {
     case.definition.replacen(&name, &format!("name = \"{}\"", case.name), 1)
 }
 
-/// A recording cut, run together with its own beginning, or with a byte flipped.
-fn damaged(case: &Case, seeded: &mut Seeded, flipped: &mut bool) -> Vec<u8> {
-    let cut = seeded.between(1, case.input.len() as u64 - 1) as usize;
-    match seeded.between(0, 2) {
-        0 => case.input[..cut].to_vec(),
-        1 if !RUNS_TOGETHER.contains(&case.name.as_str()) => [&case.input[..cut], &case.input].concat(),
-        _ => {
-            let mut bytes = case.input.clone();
-            bytes[cut] = *seeded.pick(&flips(bytes[cut]));
-            *flipped = true;
-            bytes
-        }
-    }
-}
-
-/// As in `corpus.rs`: so bare that a cut message and the next one make a well-formed one.
-const RUNS_TOGETHER: &[&str] = &[];
-
 fn false_readings(case: &Case, store: &Store, flipped: bool) -> Vec<String> {
     let expected: BTreeSet<Shown> = case.expected.values().into_iter().collect();
     let text = |row: &Row, name: &str| row.get(name).cloned().flatten();
@@ -484,46 +418,4 @@ fn false_readings(case: &Case, store: &Store, flipped: bool) -> Vec<String> {
         }
     }
     findings
-}
-
-/// A drop folder on a disk that is full is waited for like any other trouble.
-#[test]
-#[ignore = "needs the right to mount a small file system"]
-fn a_full_disk_of_a_sink_is_waited_for() {
-    let (mut cell, mut line) = small_cell();
-    let folder = cell.path("drops/mes");
-    let _mounted = SmallDisk::mount(&folder);
-    let mut drops = cell.drops("mes");
-    cell.start_listening(&[&line]);
-    let filler = folder.join("filler");
-    let mut room = fs::File::create(&filler).unwrap();
-    while std::io::Write::write(&mut room, &[0; 4096]).is_ok() {}
-    drop(room);
-    line.send(&instruments::counted(1));
-    cell.until_recorded("a", 1);
-    cell.until_logged("sink-waits");
-    none(drops.look());
-    assert_eq!(drops.count(), 0, "a half-written file is never seen under its name");
-    fs::remove_file(&filler).unwrap();
-    none(cell.until_delivered(&mut drops));
-    assert!(cell.stop().success());
-    none(oracle::deliveries(&cell.store().results(), &drops));
-}
-
-/// A file system in memory of 64 KiB, gone with this value.
-struct SmallDisk(std::path::PathBuf);
-
-impl SmallDisk {
-    fn mount(folder: &Path) -> SmallDisk {
-        let done =
-            std::process::Command::new("mount").args(["-t", "tmpfs", "-o", "size=64k", "none"]).arg(folder).status();
-        assert!(done.unwrap().success(), "a file system could not be mounted");
-        SmallDisk(folder.to_owned())
-    }
-}
-
-impl Drop for SmallDisk {
-    fn drop(&mut self) {
-        let _ = std::process::Command::new("umount").arg("--lazy").arg(&self.0).status();
-    }
 }

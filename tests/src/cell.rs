@@ -10,6 +10,7 @@ use rustix::process::{Pid, Signal, kill_process};
 use serde_json::Value;
 
 use crate::drops::Drops;
+use crate::instruments;
 use crate::oracle::Store;
 use crate::patience::{until, until_true, within};
 use crate::pty::Line;
@@ -74,6 +75,29 @@ impl Cell {
         cell.environment.push(("XDG_RUNTIME_DIR".into(), run.clone()));
         cell.environment.push(("RUNTIME_DIRECTORY".into(), run));
         cell
+    }
+
+    /// A cell that knows the instruments of the rig (`counted`, `plain`, `exported`) and the gauges `G-1` to `G-3`.
+    pub fn with_instruments(binary: &str) -> Cell {
+        let mut cell = Cell::new(binary);
+        let definitions =
+            [("counted", instruments::COUNTED), ("plain", instruments::PLAIN), ("exported", instruments::EXPORTED)];
+        for (name, definition) in definitions {
+            cell.instrument(name, definition);
+        }
+        for gauge in ["G-1", "G-2", "G-3"] {
+            cell.gauge(&format!("id = \"{gauge}\"\nkind = \"stylus\""));
+        }
+        cell
+    }
+
+    /// The smallest cell: one port station `a` that counts, one sink `mes`; ready to start.
+    pub fn with_one_instrument(binary: &str) -> (Cell, Line) {
+        let mut cell = Cell::with_instruments(binary);
+        let line = cell.port("a", "counted", "G-1");
+        cell.sink("mes", "reading");
+        cell.configure();
+        (cell, line)
     }
 
     /// A path below the temporary folder: `cell/...`, `exports/STATION`, `drops/SINK`, `by-id/STATION`, `store/store.db`.

@@ -10,6 +10,10 @@ use super::derive::Stretch;
 use super::expected::{Expected, bytes_of_hex};
 use super::play::{Piece, play};
 
+/// Recordings whose messages are so bare that a cut one and the next one run together are again a well-formed message.
+/// No definition can tell; only a check value could. `unprotected` on every reading says so.
+const RUNS_TOGETHER: &[(&str, &str)] = &[];
+
 /// How the bytes of a case reach the daemon.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub enum Kind {
@@ -93,6 +97,11 @@ impl Case {
         let kind = if file_name == "input.bin" { Kind::Stream } else { Kind::File };
         let pieces = pieces_of(folder, &input).map_err(fault)?;
         Ok(Case { name, definition, instrument, input, file_name, kind, pieces, expected })
+    }
+
+    /// Whether a cut message and the next one may be read as one, because no definition can tell.
+    pub fn runs_together(&self) -> bool {
+        RUNS_TOGETHER.iter().any(|(name, _)| *name == self.name)
     }
 
     /// Whether the input holds `text` as it stands, in an encoding that spells plain characters with one byte each or

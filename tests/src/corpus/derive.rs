@@ -2,6 +2,7 @@
 
 use ridgepost_parsers::Tick;
 
+use super::case::Case;
 use super::play::Piece;
 use crate::seed::Seeded;
 
@@ -102,6 +103,20 @@ pub fn flips(byte: u8) -> Vec<u8> {
     flips.sort_unstable();
     flips.dedup();
     flips
+}
+
+/// A recording cut, run together with its own beginning, or with one byte flipped; and whether it was the last.
+pub fn damaged(case: &Case, seeded: &mut Seeded) -> (Vec<u8>, bool) {
+    let cut = seeded.between(1, case.input.len() as u64 - 1) as usize;
+    match seeded.between(0, 2) {
+        0 => (case.input[..cut].to_vec(), false),
+        1 if !case.runs_together() => ([&case.input[..cut], &case.input].concat(), false),
+        _ => {
+            let mut bytes = case.input.clone();
+            bytes[cut] = *seeded.pick(&flips(bytes[cut]));
+            (bytes, true)
+        }
+    }
 }
 
 /// Bytes that mean nothing.
