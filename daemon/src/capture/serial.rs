@@ -37,11 +37,11 @@ pub struct Shell {
     pub runtime: tokio::runtime::Handle,
 }
 
-/// Listens to a port until the program stops.
-pub async fn listen(station: Arc<Station>, port: Port, shell: Shell) {
+/// Listens to a port until the program stops. `cut` is what an earlier run heard last, if that was cut short.
+pub async fn listen(station: Arc<Station>, port: Port, shell: Shell, cut: Option<Vec<u8>>) {
     let (frames, waiting) = mpsc::channel(FRAMES_WAITING);
     let recorder = tokio::spawn(record(Arc::clone(&station), waiting, shell.clone()));
-    let session = Session::new(&station.instrument, shell.clock.tick());
+    let session = Session::new(&station.instrument, shell.clock.tick(), cut.as_deref());
     let mut line = Line { station, port, shell, session, stream: None, frames, number: 0, hint: None };
     line.run().await;
     drop(line);

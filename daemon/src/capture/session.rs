@@ -73,11 +73,16 @@ pub struct Session {
 }
 
 impl Session {
-    /// A station whose device is to be opened at once.
-    pub fn new(instrument: &Instrument, now: Tick) -> Self {
+    /// A station whose device is to be opened at once. `cut` is what an earlier run heard last, if that was cut
+    /// short.
+    pub fn new(instrument: &Instrument, now: Tick, cut: Option<&[u8]>) -> Self {
+        let mut decoder = instrument.decoder();
+        if let Some(cut) = cut {
+            decoder.remember_cut(cut);
+        }
         Session {
             framer: instrument.framer(),
-            decoder: instrument.decoder(),
+            decoder,
             state: State::Closed { at: now },
             deaf_since: now,
             told: false,
@@ -218,7 +223,7 @@ mod tests {
         "#;
         let (instrument, _) =
             ridgepost_config::instrument(text, std::path::Path::new("line.toml")).expect("a definition");
-        Session::new(&instrument, Tick(0))
+        Session::new(&instrument, Tick(0), None)
     }
 
     fn listening() -> Session {

@@ -13,6 +13,7 @@ use tokio_util::sync::CancellationToken;
 use crate::capture::folder;
 use crate::capture::serial::{self, Shell};
 use crate::deliver;
+use crate::store::{open_for_reading, query};
 
 /// Wakes the sinks after a commit.
 pub type Nudges = Vec<SyncSender<()>>;
@@ -95,7 +96,10 @@ impl Crew {
         let shell = Shell { stop: stop.clone(), ..self.shell.clone() };
         let station = Arc::new(station.clone());
         let work = match station.source.clone() {
-            Source::Port(port) => Some(Work::Task(tokio::spawn(serial::listen(station, port, shell)))),
+            Source::Port(port) => {
+                let cut = open_for_reading(&self.store).and_then(|store| query::last_cut(&store, &station.name));
+                Some(Work::Task(tokio::spawn(serial::listen(station, port, shell, cut.ok().flatten()))))
+            }
             Source::Folder(place) => thread(&name, move || folder::watch(station, place, shell)),
         };
         if let Some(work) = work {

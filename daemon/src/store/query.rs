@@ -182,6 +182,14 @@ pub fn wording(connection: &Connection, hash: &str) -> Result<Option<String>, St
         .optional()?)
 }
 
+/// The bytes of the last frame of a station, where it was cut short: what comes next may be the rest of it.
+pub fn last_cut(connection: &Connection, station: &str) -> Result<Option<Vec<u8>>, StoreFault> {
+    let sql = "SELECT CASE f.outcome WHEN 'incomplete' THEN substr(t.raw, f.start + 1, f.bytes) END \
+               FROM transmission AS t JOIN frame AS f ON f.transmission = t.id \
+               WHERE t.station = ?1 ORDER BY t.id DESC, f.number DESC LIMIT 1";
+    Ok(connection.prepare_cached(sql)?.query_row([station], |row| row.get(0)).optional()?.flatten())
+}
+
 /// The texts of the last plan without fault.
 pub fn kept_plan(connection: &Connection) -> Result<Option<String>, StoreFault> {
     let sql = "SELECT w.body FROM fact AS f JOIN wording AS w ON w.hash = f.value WHERE f.key = 'plan'";
