@@ -52,7 +52,6 @@ fn stored(cell: &Cell) -> Result<Json, StoreFault> {
         "bytes": std::fs::metadata(&cell.plan.store).map(|file| file.len()).unwrap_or(0),
         "free_bytes": free_bytes(&cell.plan.store),
         "journal_mode": pragma(&connection, "journal_mode")?,
-        "synchronous": "full",
         "job": query::open_job(&connection)?,
         "results": count(&connection, "SELECT count(*) FROM result")?,
         "unjudged": count(&connection, "SELECT count(*) FROM result WHERE kind = 'reading' AND outcome = 'unjudged'")?,

@@ -361,7 +361,7 @@ pub fn to_reply(answer: Result<Answer, PenFault>) -> Reply {
 }
 
 fn status(house: &House) -> Json {
-    let trouble = house.health.lock().ok().and_then(|health| health.trouble.clone());
+    let health = house.health.lock().map(|health| health.clone()).unwrap_or_default();
     let (cell, faults) = house.cell();
     let board = house.board.snapshot();
     let stations: serde_json::Map<String, Json> = cell
@@ -385,7 +385,8 @@ fn status(house: &House) -> Json {
         "since": house.since,
         "now": now.at,
         "version": env!("CARGO_PKG_VERSION"),
-        "store_trouble": trouble,
+        "store_trouble": health.trouble,
+        "synchronous": health.synchronous,
         "clock_synced": now.synced,
         "stations": stations,
         "sinks": sinks,

@@ -36,6 +36,8 @@ pub struct Health {
     pub trouble: Option<String>,
     /// Rises with every try while something does.
     pub beats: u64,
+    /// What the writing connection is set to, asked of itself: `full` means that a COMMIT waits for the disk.
+    pub synchronous: String,
 }
 
 /// What the writer needs.
@@ -91,6 +93,9 @@ impl Writer {
         let connection = open_for_writing(&outfit.path)?;
         let store_id = connection.query_row("SELECT value FROM fact WHERE key = 'store_id'", [], |row| row.get(0))?;
         let context = piece::context(&connection, &outfit.cell)?;
+        if let Ok(mut health) = outfit.health.lock() {
+            health.synchronous = synchronous(&connection)?;
+        }
         let checkpoints = checkpoint::start(&outfit.path)?;
         Ok(Writer { outfit, connection, checkpoints, store_id, context })
     }
@@ -212,6 +217,16 @@ impl Writer {
             tracing::info!(code = "store-writable", "the store can be written again");
         }
     }
+}
+
+/// The connection's own word on PRAGMA synchronous.
+fn synchronous(connection: &Connection) -> Result<String, StoreFault> {
+    let level: i64 = connection.query_row("PRAGMA synchronous", [], |row| row.get(0))?;
+    let names = ["off", "normal", "full", "extra"];
+    Ok(usize::try_from(level)
+        .ok()
+        .and_then(|level| names.get(level))
+        .map_or_else(|| level.to_string(), |name| (*name).to_owned()))
 }
 
 /// The control of the crash rig: says "written" while nothing is, and gives a crash time to happen.
