@@ -7,8 +7,7 @@ use std::thread::{self, sleep};
 use std::time::Duration;
 
 use ridgepost_tests::cell::{Cell, export};
-use ridgepost_tests::corpus::{Case, Kind};
-use ridgepost_tests::oracle::{Row, Store, field};
+use ridgepost_tests::corpus::{Case, Kind, stored_otherwise};
 use ridgepost_tests::pty::Line;
 
 /// A cell with one station per case; a definition that several cases share is written once.
@@ -22,35 +21,6 @@ fn cell(cases: &[&Case]) -> Cell {
     cell
 }
 
-/// What should have been stored and was not, or was and should not.
-fn findings(case: &Case, store: &Store) -> Vec<String> {
-    let rows = store.readings(&case.name);
-    let text = |row: &Row, name: &str| row.get(name).cloned().flatten();
-    let shown =
-        |row: &Row| (field(row, "quantity").to_owned(), text(row, "value"), text(row, "unit"), text(row, "mark"));
-    let got: Vec<_> = rows.iter().map(shown).collect();
-    let expected = case.expected.values();
-    let mut findings = Vec::new();
-    if got != expected {
-        findings.push(format!("{}: expected {expected:?} but stored {got:?}", case.name));
-    }
-    let frames = store.frames(&case.name);
-    let rejected = frames.iter().filter(|frame| matches!(field(frame, "outcome"), "damaged" | "incomplete")).count();
-    if rejected != case.expected.rejects.len() {
-        findings.push(format!("{}: expected {} rejected frames: {frames:?}", case.name, case.expected.rejects.len()));
-    }
-    for event in &case.expected.events {
-        let remark = event.remark();
-        if !frames.iter().any(|frame| field(frame, "remarks").split(' ').any(|code| code == remark)) {
-            findings.push(format!("{}: nothing raises {remark}: {frames:?}", case.name));
-        }
-    }
-    if store.raw(&case.name) != case.input {
-        findings.push(format!("{}: the bytes kept are not those sent", case.name));
-    }
-    findings
-}
-
 /// Waits until every case is in the store, but for a line end behind its last message, which may yet turn out to be the
 /// beginning of the next one; stops the daemon, which keeps that too; and judges.
 fn judge(mut cell: Cell, cases: &[&Case]) {
@@ -60,7 +30,7 @@ fn judge(mut cell: Cell, cases: &[&Case]) {
         cell.until(&format!("all bytes of {}", case.name), |_| (store.raw(&case.name).len() >= messages).then_some(()));
     }
     assert!(cell.stop().success());
-    let findings: Vec<String> = cases.iter().flat_map(|case| findings(case, &store)).collect();
+    let findings: Vec<String> = cases.iter().flat_map(|case| stored_otherwise(case, &store)).collect();
     assert!(findings.is_empty(), "\n{}\n", findings.join("\n"));
 }
 

@@ -1,13 +1,13 @@
 //! One test for each promise of the README, under its name.
 #![allow(clippy::unwrap_used, clippy::expect_used, clippy::panic)]
+#![allow(clippy::print_stdout, reason = "a test's figures are printed")]
 
-use std::collections::BTreeSet;
 use std::fs;
 use std::thread::sleep;
 use std::time::{Duration, Instant};
 
 use ridgepost_tests::cell::{Cell, export};
-use ridgepost_tests::corpus::{Case, Kind, Shown, damaged};
+use ridgepost_tests::corpus::{Case, Kind, damaged, false_readings};
 use ridgepost_tests::drops::Drops;
 use ridgepost_tests::instruments::{self, number_of};
 use ridgepost_tests::oracle::{Row, Store, deliveries, doubled, field};
@@ -69,9 +69,10 @@ fn acknowledged_is_durable() {
         none(doubled(&store.results()));
         none(store.integrity());
     }
+    cell.start_listening(&[&line]);
     let status = cell.ask_json(&["status"]);
     assert_eq!(status[0]["store"]["journal_mode"], "wal");
-    assert_eq!(status[0]["store"]["synchronous"], "full");
+    assert_eq!(status[0]["daemon"]["synchronous"], "full", "the writing connection's own word");
 }
 
 /// Whatever happens to the folder, every result gets there; and what goes there twice is the same file.
@@ -354,7 +355,7 @@ fn never_a_false_reading() {
     let mut cell = Cell::with_instruments(env!("CARGO_BIN_EXE_ridgepost"));
     let mut lines = Vec::new();
     for (at, case) in cases.iter().enumerate() {
-        cell.instrument(&format!("d{at}"), &renamed(case));
+        cell.instrument(&format!("d{at}"), &case.renamed_definition());
         cell.gauge(&format!("id = \"{}\"\nkind = \"stylus\"", case.name));
         lines.push(cell.port(&case.name, &case.name, &case.name));
     }
@@ -390,32 +391,4 @@ fn never_a_false_reading() {
         findings.extend(false_readings(case, &store, flipped[at]));
     }
     none(findings);
-}
-
-/// The definition under the case's own name, so that every case has one of its own.
-fn renamed(case: &Case) -> String {
-    let name = format!("name = \"{}\"", case.instrument.name());
-    assert!(case.definition.contains(&name), "{}: {name}", case.name);
-    case.definition.replacen(&name, &format!("name = \"{}\"", case.name), 1)
-}
-
-fn false_readings(case: &Case, store: &Store, flipped: bool) -> Vec<String> {
-    let expected: BTreeSet<Shown> = case.expected.values().into_iter().collect();
-    let text = |row: &Row, name: &str| row.get(name).cloned().flatten();
-    let mut findings = Vec::new();
-    for row in store.readings(&case.name) {
-        let shown = (field(&row, "quantity").to_owned(), text(&row, "value"), text(&row, "unit"), text(&row, "mark"));
-        if (!flipped || case.instrument.is_protected()) && !expected.contains(&shown) {
-            findings.push(format!("{}: {shown:?} was never sent", case.name));
-        }
-    }
-    let sql = "SELECT DISTINCT frame.remarks FROM result JOIN frame USING (transmission) \
-               WHERE result.station = ?1 AND result.kind = 'reading'";
-    for row in store.query(sql, [&case.name]) {
-        let unprotected = field(&row, "remarks").split(' ').any(|code| code == "unprotected");
-        if unprotected == case.instrument.is_protected() {
-            findings.push(format!("{}: its readings' frames are remarked {:?}", case.name, field(&row, "remarks")));
-        }
-    }
-    findings
 }

@@ -1,6 +1,8 @@
 //! An instrument that numbers its readings and goes on talking while the daemon is killed and started, with an account
 //! of what each run of the daemon had heard.
 
+use std::collections::BTreeSet;
+
 use crate::oracle::{Row, Store, numbers};
 use crate::pty::Line;
 use crate::seed::Seeded;
@@ -140,20 +142,28 @@ impl Feeder {
 
     /// Of each run's bytes the store holds the first so many, in order, and nothing else; of the last run's, all.
     fn raw_findings(&self, raw: &[u8]) -> Vec<String> {
-        let mut rest = raw;
         let runs = self.runs();
+        // Where in the kept bytes a run may have ended: messages look alike at their beginnings, so there may be more
+        // than one place.
+        let mut ends = BTreeSet::from([0]);
         for (run, (from, to)) in runs.iter().enumerate() {
             let said = &self.said[*from as usize..*to as usize];
-            let kept = said.iter().zip(rest).take_while(|(one, other)| one == other).count();
-            rest = &rest[kept..];
-            if run + 1 == runs.len() && kept < said.len() {
-                return vec![format!("{}: {} bytes of the last run are not kept", self.station, said.len() - kept)];
-            }
+            let last = run + 1 == runs.len();
+            let kept = |begin: usize| said.iter().zip(&raw[begin..]).take_while(|(one, other)| one == other).count();
+            let reached = ends.iter().flat_map(|begin| {
+                let most = kept(*begin);
+                let least = if last { said.len() } else { 0 };
+                (least..=most).map(move |length| begin + length)
+            });
+            ends = reached.collect();
         }
-        if rest.is_empty() {
+        if ends.contains(&raw.len()) {
             vec![]
         } else {
-            vec![format!("{}: {} kept bytes were not sent so", self.station, rest.len())]
+            vec![format!(
+                "{}: the bytes kept are not the beginnings of what each run heard, and all of the last",
+                self.station
+            )]
         }
     }
 
@@ -162,5 +172,30 @@ impl Feeder {
         let begins = std::iter::once(0).chain(self.heard.iter().copied());
         let ends = self.heard.iter().copied().chain([self.said.len() as u64]);
         begins.zip(ends).collect()
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    fn talked(said: &[u8], heard: &[u64]) -> Feeder {
+        let folder = tempfile::tempdir().unwrap();
+        let mut feeder = Feeder::new("s", Line::plugged_in(&folder.path().join("s")), |_| vec![]);
+        (feeder.said, feeder.heard) = (said.to_vec(), heard.to_vec());
+        feeder
+    }
+
+    #[test]
+    fn kept_bytes_are_the_beginnings_of_runs() {
+        let feeder = talked(b"no 1,no 2,no 3,no 4,", &[10, 15]);
+        for raw in ["no 1,no 2,no 3,no 4,", "no 1,no 4,", "no 4,", "no 1,no 3,no 4,", "no 1,no no 4,"] {
+            assert_eq!(feeder.raw_findings(raw.as_bytes()), Vec::<String>::new(), "{raw}");
+        }
+        for raw in
+            ["", "no 1,no 2,no 3,", "no 2,no 4,", "no 1,no 4,no 4,", "no 1,no 2,no 3,no 4", "no 1,no 2,no 3,no 4,n"]
+        {
+            assert_eq!(feeder.raw_findings(raw.as_bytes()).len(), 1, "{raw}");
+        }
     }
 }

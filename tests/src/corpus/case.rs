@@ -104,6 +104,13 @@ impl Case {
         RUNS_TOGETHER.iter().any(|(name, _)| *name == self.name)
     }
 
+    /// The definition under the case's own name, so that each case of a cell may have one of its own.
+    pub fn renamed_definition(&self) -> String {
+        let name = format!("name = \"{}\"", self.instrument.name());
+        assert!(self.definition.contains(&name), "{}: {name}", self.name);
+        self.definition.replacen(&name, &format!("name = \"{}\"", self.name), 1)
+    }
+
     /// Whether the input holds `text` as it stands, in an encoding that spells plain characters with one byte each or
     /// in UTF-16.
     pub fn holds_text(&self, text: &str) -> bool {
