@@ -12,6 +12,7 @@ use tokio::sync::mpsc;
 use tokio_serial::{SerialPort, SerialPortBuilderExt, SerialStream};
 use tokio_util::sync::CancellationToken;
 
+use super::kept::{self, Kept};
 use super::session::{Action, Event, Session};
 use super::{Board, watch};
 use crate::clock::Clock;
@@ -35,6 +36,10 @@ pub struct Shell {
     pub run: Arc<str>,
     /// Where tasks run, for threads.
     pub runtime: tokio::runtime::Handle,
+    /// Devices that an earlier run left open.
+    pub kept: Kept,
+    /// The whole program stops, not only this station.
+    pub end: CancellationToken,
 }
 
 /// Listens to a port until the program stops. `cut` is what an earlier run heard last, if that was cut short.
@@ -123,8 +128,9 @@ impl Line {
         for action in actions {
             match action {
                 Action::Open => {
-                    let event = match open(&self.port) {
+                    let event = match self.open() {
                         Ok(stream) => {
+                            kept::keep(&self.station, &self.port, &stream);
                             self.stream = Some(stream);
                             Event::Opened
                         }
@@ -133,7 +139,12 @@ impl Line {
                     let next = self.session.step(self.shell.clock.tick(), event);
                     Box::pin(self.perform(next)).await;
                 }
-                Action::Close => self.stream = None,
+                Action::Close => {
+                    if !self.shell.end.is_cancelled() {
+                        kept::forget(&self.station, &self.port);
+                    }
+                    self.stream = None;
+                }
                 Action::Record(frame, decoded) => {
                     self.number += 1;
                     let burst = Burst {
@@ -149,6 +160,18 @@ impl Line {
                 Action::Listening { ms, tries } => self.listening(ms, tries),
             }
         }
+    }
+
+    /// The device that an earlier run left open, else the device opened anew.
+    fn open(&self) -> Result<SerialStream, tokio_serial::Error> {
+        let Some(mut stream) = self.shell.kept.take(&self.station, &self.port) else { return open(&self.port) };
+        set(&mut stream, &self.port)?;
+        tracing::info!(
+            code = "taken-over",
+            station = self.station.name,
+            "goes on with the device an earlier run left open"
+        );
+        Ok(stream)
     }
 
     fn deaf(&mut self, cause: String) {
@@ -221,25 +244,11 @@ async fn record(station: Arc<Station>, mut waiting: mpsc::Receiver<Burst>, shell
 /// Opens the device: exclusively (TIOCEXCL and flock, both by `serialport`), with every line setting, without
 /// flushing what waits.
 fn open(port: &Port) -> Result<SerialStream, tokio_serial::Error> {
-    let path = port.path.to_string_lossy();
-    let mut builder = tokio_serial::new(path, port.baud)
-        .data_bits(match port.data_bits {
-            5 => tokio_serial::DataBits::Five,
-            6 => tokio_serial::DataBits::Six,
-            7 => tokio_serial::DataBits::Seven,
-            _ => tokio_serial::DataBits::Eight,
-        })
-        .parity(match port.parity {
-            Parity::None => tokio_serial::Parity::None,
-            Parity::Even => tokio_serial::Parity::Even,
-            Parity::Odd => tokio_serial::Parity::Odd,
-        })
-        .stop_bits(if port.stop_bits == 2 { tokio_serial::StopBits::Two } else { tokio_serial::StopBits::One })
-        .flow_control(match port.flow {
-            Flow::None => tokio_serial::FlowControl::None,
-            Flow::Software => tokio_serial::FlowControl::Software,
-            Flow::Hardware => tokio_serial::FlowControl::Hardware,
-        });
+    let mut builder = tokio_serial::new(port.path.to_string_lossy(), port.baud)
+        .data_bits(data_bits(port))
+        .parity(parity(port))
+        .stop_bits(stop_bits(port))
+        .flow_control(flow(port));
     if let Some(level) = port.dtr {
         builder = builder.dtr_on_open(level);
     }
@@ -248,6 +257,44 @@ fn open(port: &Port) -> Result<SerialStream, tokio_serial::Error> {
         stream.write_request_to_send(level)?;
     }
     Ok(stream)
+}
+
+/// Gives a device that was open already the line settings of today.
+fn set(stream: &mut SerialStream, port: &Port) -> Result<(), tokio_serial::Error> {
+    stream.set_baud_rate(port.baud)?;
+    stream.set_data_bits(data_bits(port))?;
+    stream.set_parity(parity(port))?;
+    stream.set_stop_bits(stop_bits(port))?;
+    stream.set_flow_control(flow(port))
+}
+
+fn data_bits(port: &Port) -> tokio_serial::DataBits {
+    match port.data_bits {
+        5 => tokio_serial::DataBits::Five,
+        6 => tokio_serial::DataBits::Six,
+        7 => tokio_serial::DataBits::Seven,
+        _ => tokio_serial::DataBits::Eight,
+    }
+}
+
+fn parity(port: &Port) -> tokio_serial::Parity {
+    match port.parity {
+        Parity::None => tokio_serial::Parity::None,
+        Parity::Even => tokio_serial::Parity::Even,
+        Parity::Odd => tokio_serial::Parity::Odd,
+    }
+}
+
+fn stop_bits(port: &Port) -> tokio_serial::StopBits {
+    if port.stop_bits == 2 { tokio_serial::StopBits::Two } else { tokio_serial::StopBits::One }
+}
+
+fn flow(port: &Port) -> tokio_serial::FlowControl {
+    match port.flow {
+        Flow::None => tokio_serial::FlowControl::None,
+        Flow::Software => tokio_serial::FlowControl::Software,
+        Flow::Hardware => tokio_serial::FlowControl::Hardware,
+    }
 }
 
 /// Why a device could not be opened, with what a person can do about it.

@@ -17,6 +17,7 @@ use tokio::sync::watch;
 use tokio_util::sync::CancellationToken;
 
 use crate::capture::Board;
+use crate::capture::kept::Kept;
 use crate::capture::serial::Shell;
 use crate::cell::Cell;
 use crate::clock::Clock;
@@ -68,13 +69,14 @@ impl RunFault {
 
 /// Runs until SIGTERM or SIGINT.
 pub fn run(cell: Cell) -> Result<(), RunFault> {
+    let kept = Kept::from_service_manager();
     let runtime = tokio::runtime::Builder::new_current_thread()
         .enable_all()
         .build()
         .map_err(|error| RunFault::Io("runtime", error))?;
     let local = tokio::task::LocalSet::new();
     let cell = if cell.faults.is_empty() { cell } else { last_good(cell) };
-    let result = local.block_on(&runtime, daemon(Arc::new(cell)));
+    let result = local.block_on(&runtime, daemon(Arc::new(cell), kept));
     runtime.shutdown_timeout(Duration::from_millis(500));
     result
 }
@@ -120,7 +122,7 @@ impl House {
     }
 }
 
-async fn daemon(cell: Arc<Cell>) -> Result<(), RunFault> {
+async fn daemon(cell: Arc<Cell>, kept: Kept) -> Result<(), RunFault> {
     let plan = Arc::clone(&cell.plan);
     let faults = tell_faults(&cell);
     // A limit on file size kills a program that does not catch this signal; caught, the write fails and is told.
@@ -151,9 +153,18 @@ async fn daemon(cell: Arc<Cell>) -> Result<(), RunFault> {
     let answers = Arc::clone(&house);
     let control =
         tokio::task::spawn_local(control::serve(listener, move |request| answer(Arc::clone(&answers), request)));
-    let alive = tokio::spawn(keep_alive(pen.clone()));
+    let alive = tokio::spawn(keep_alive(pen.clone(), kept.clone()));
     let runtime = tokio::runtime::Handle::current();
-    let shell = Shell { clock, pen: pen.clone(), board, stop: stop.clone(), run: run_id().into(), runtime };
+    let shell = Shell {
+        clock,
+        pen: pen.clone(),
+        board,
+        stop: stop.clone(),
+        run: run_id().into(),
+        runtime,
+        kept,
+        end: stop.clone(),
+    };
     let mut crew = Crew::new(shell, plan.store.clone());
     adopt(&house, &mut crew, cell, Vec::new()).await;
     tracing::info!(
@@ -302,9 +313,11 @@ async fn take_down(crew: Crew, house: Arc<House>, pen: Pen, writer: std::thread:
     }
 }
 
-async fn keep_alive(pen: Pen) {
+async fn keep_alive(pen: Pen, kept: Kept) {
     loop {
         tokio::time::sleep(ALIVE_EVERY).await;
+        // By now every station has tried to open its device.
+        kept.release_rest();
         if let Err(PenFault::Ended) = pen.ask(What::Alive).await {
             return;
         }
