@@ -49,7 +49,7 @@ impl Lock {
         let fault = |error: std::io::Error| LockFault::Io(path.clone(), error);
         let mut file =
             File::options().read(true).write(true).create(true).truncate(false).open(&path).map_err(fault)?;
-        if flock(&file, FlockOperation::NonBlockingLockExclusive).is_err() {
+        if !wait_for(&file) {
             return Err(LockFault::Held(read_holder(&mut file)));
         }
         let holder = Holder { pid: std::process::id(), socket };
@@ -57,6 +57,17 @@ impl Lock {
         file.set_len(0).and_then(|()| file.rewind()).and_then(|()| file.write_all(&text)).map_err(fault)?;
         Ok(Lock { _file: file })
     }
+}
+
+/// Takes the lock, or gives up: whoever only asks for the holder has it shared for a moment.
+fn wait_for(file: &File) -> bool {
+    for _ in 0..50 {
+        if flock(file, FlockOperation::NonBlockingLockExclusive).is_ok() {
+            return true;
+        }
+        std::thread::sleep(std::time::Duration::from_millis(10));
+    }
+    false
 }
 
 fn read_holder(file: &mut File) -> Option<Holder> {
