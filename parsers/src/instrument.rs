@@ -195,8 +195,24 @@ impl Decoder {
         if !told.readings.is_empty() && !self.instrument.is_protected() {
             result.remarks.push(Remark::Unprotected);
         }
-        for reading in told.readings {
-            if self.is_repeat(&reading) {
+        let mut readings = told.readings.into_iter().peekable();
+        while let Some(record) = readings.peek().map(|reading| reading.record) {
+            let of_record: Vec<Reading> =
+                std::iter::from_fn(|| readings.next_if(|reading| reading.record == record)).collect();
+            self.settle_record(of_record, &mut result);
+        }
+        let mut once = HashSet::new();
+        result.remarks.retain(|remark| once.insert(*remark));
+        result
+    }
+
+    /// Two equal values of one record are two traces; only what an earlier record said is a repeat.
+    fn settle_record(&mut self, of_record: Vec<Reading>, result: &mut Decoded) {
+        let keys: Vec<Option<String>> = of_record.iter().map(|reading| self.instrument.identity_key(reading)).collect();
+        let is_repeat: Vec<bool> =
+            keys.iter().map(|key| key.as_ref().is_some_and(|key| self.seen.contains(key))).collect();
+        for (reading, is_repeat) in of_record.into_iter().zip(is_repeat) {
+            if is_repeat {
                 result.remarks.push(Remark::Repeat);
                 continue;
             }
@@ -204,15 +220,12 @@ impl Decoder {
             result.remarks.extend(self.change_of_settings(&reading));
             result.readings.push(reading);
         }
-        let mut once = HashSet::new();
-        result.remarks.retain(|remark| once.insert(*remark));
-        result
+        keys.into_iter().flatten().for_each(|key| self.remember(key));
     }
 
-    fn is_repeat(&mut self, reading: &Reading) -> bool {
-        let Some(key) = self.instrument.identity_key(reading) else { return false };
+    fn remember(&mut self, key: String) {
         if !self.seen.insert(key.clone()) {
-            return true;
+            return;
         }
         self.seen_order.push_back(key);
         if self.seen_order.len() > IDENTITIES_MAX
@@ -220,7 +233,6 @@ impl Decoder {
         {
             self.seen.remove(&oldest);
         }
-        false
     }
 
     fn gap_before(&mut self, reading: &Reading) -> Option<Remark> {

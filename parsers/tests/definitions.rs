@@ -691,6 +691,32 @@ fn identity_tells_repeats_from_equal_readings() {
 }
 
 #[test]
+fn equal_traces_of_one_record_are_no_repeats() {
+    let table = "[framing]\nkind = \"lines\"\n[table]\ndelimiter = \";\"\ncolumns = [\"number\", \"Ra\", \"Ra\"]\n\
+                 [reading]\nunit = \"µm\"\nunique_by = [\"number\"]\n";
+    says(
+        table,
+        b"1;0.5;0.5\n1;0.5;0.5\n2;0.5;0.6\n",
+        &["ok | Ra=0.5 µm {no:1}, Ra=0.5 µm {no:1}", "ok | repeat", "ok | Ra=0.5 µm {no:2}, Ra=0.6 µm {no:2}"],
+    );
+    let block = "[framing]\nkind = \"block\"\nstart_line = 'No (?<number>\\d)'\nend_line = 'end'\n\
+                 [[line]]\npattern = 'Ra (?<Ra>\\S+)'\n\
+                 [reading]\nunit = \"µm\"\nquantity_again = true\nunique_by = [\"number\"]\n";
+    says(
+        block,
+        b"No 1\nRa 0.5\nRa 0.5\nend\nNo 1\nRa 0.5\nRa 0.5\nend\n",
+        &["ok | Ra=0.5 µm {no:1}, Ra=0.5 µm {no:1}", "ok | repeat"],
+    );
+}
+
+#[test]
+fn an_empty_page_is_no_frame() {
+    let page = "[framing]\nkind = \"block\"\nend = \"\\f\"\n[[line]]\npattern = 'Ra (?<Ra>\\S+)'\n\
+                [reading]\nunit = \"µm\"\n";
+    says(page, b"\x0c\x0cRa 0.4\n\x0c\r\n\x0cRa 0.5\n\x0c\x0c", &["ok | Ra=0.4 µm", "ok | Ra=0.5 µm"]);
+}
+
+#[test]
 fn a_discriminator_tells_mine_from_others() {
     let definition = format!("[envelope]\nmine = 'R'\n{LINE}");
     says(&definition, b"L 1.0 mm\nRa 0.x um\nRa 0.4 um\n", &["not-mine", "damaged number", "ok | Ra=0.4 µm"]);

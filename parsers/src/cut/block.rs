@@ -131,6 +131,11 @@ impl Block {
         let has_more = self.check + self.tail.len() > 0;
         let is_empty = matches!(self.start, Start::Anything) && all_blank(&open[body.clone()]);
         if is_empty && !has_more && !cutter.skipping {
+            if matches!(self.end, End::Bytes(_)) {
+                // An end mark with nothing before it (an empty page) is no beginning of a frame.
+                *cutter = Cutter::default();
+                return Step::Close { body, close: Close::Residue };
+            }
             *cutter = Cutter { line_start: open.len(), ..Cutter::default() };
             return Step::More;
         }
