@@ -29,7 +29,7 @@ fn judge(mut cell: Cell, cases: &[&Case]) {
         let messages = case.input.trim_ascii_end().len();
         cell.until(&format!("all bytes of {}", case.name), |_| (store.raw(&case.name).len() >= messages).then_some(()));
     }
-    assert!(cell.stop().success());
+    cell.stop();
     let findings: Vec<String> = cases.iter().flat_map(|case| stored_otherwise(case, &store)).collect();
     assert!(findings.is_empty(), "\n{}\n", findings.join("\n"));
 }

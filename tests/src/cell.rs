@@ -307,13 +307,13 @@ impl Cell {
         daemon.wait().unwrap();
     }
 
-    /// Asks the daemon to stop and waits for its end.
+    /// Asks the daemon to stop and waits for its end, which must be an orderly one.
     #[track_caller]
-    pub fn stop(&mut self) -> ExitStatus {
+    pub fn stop(&mut self) {
         let daemon = self.daemon.as_ref().expect("a running daemon");
-        let process = Pid::from_child(daemon);
-        kill_process(process, Signal::TERM).unwrap();
-        self.ended()
+        kill_process(Pid::from_child(daemon), Signal::TERM).unwrap();
+        let status = self.ended();
+        assert!(status.success(), "asked to stop, the daemon ended with {status}");
     }
 
     /// Waits for the daemon's end.
