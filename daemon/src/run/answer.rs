@@ -1,0 +1,66 @@
+//! What commands are answered over the control socket.
+
+use std::sync::Arc;
+
+use serde_json::{Value as Json, json};
+
+use super::House;
+use crate::control::{Reply, Request};
+use crate::deliver;
+use crate::store::{Answer, PenFault, What};
+
+/// Does what a command asks.
+pub(super) async fn answer(house: Arc<House>, request: Request) -> Reply {
+    let asked = match request {
+        Request::Status => return Reply::Done(status(&house)),
+        Request::Job(command) => house.pen.ask(What::Job(command)).await,
+        Request::Retry => house.pen.ask(What::Retry).await,
+        Request::Again(from, to) => house.pen.ask(What::Again { from, to }).await,
+    };
+    to_reply(asked)
+}
+
+/// What a command is told of the writer's answer.
+pub fn to_reply(answer: Result<Answer, PenFault>) -> Reply {
+    match answer {
+        Ok(Answer::Job(Ok(said))) => Reply::Done(json!(said)),
+        Ok(Answer::Job(Err(fault))) => Reply::Refused(fault.to_string()),
+        Ok(Answer::Count(count)) => Reply::Done(json!(count)),
+        Ok(_) => Reply::Done(Json::Null),
+        Err(fault) => Reply::Failed(fault.to_string()),
+    }
+}
+
+fn status(house: &House) -> Json {
+    let health = house.health.lock().map(|health| health.clone()).unwrap_or_default();
+    let (cell, faults) = house.cell();
+    let board = house.board.snapshot();
+    let stations: serde_json::Map<String, Json> = cell
+        .plan
+        .stations
+        .iter()
+        .map(|station| (station.name.clone(), json!(board.get(&station.name).cloned().unwrap_or_default())))
+        .collect();
+    let sinks: Vec<Json> = cell
+        .plan
+        .sinks
+        .iter()
+        .map(|sink| {
+            let status = board.get(&deliver::key(&sink.name));
+            json!({ "sink": sink.name, "trouble": status.and_then(|status| status.trouble.clone()) })
+        })
+        .collect();
+    let now = house.clock.stamp();
+    json!({
+        "pid": std::process::id(),
+        "since": house.since,
+        "now": now.at,
+        "version": env!("CARGO_PKG_VERSION"),
+        "store_trouble": health.trouble,
+        "synchronous": health.synchronous,
+        "clock_synced": now.synced,
+        "stations": stations,
+        "sinks": sinks,
+        "faults": faults,
+    })
+}
