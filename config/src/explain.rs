@@ -7,6 +7,7 @@ use crate::plan::{
     Amount, Characteristic, CsvSink, Flow, Gate, GaugeBinding, Job, Parity, Per, Plan, Settings, SinkKind, Source,
     Station, WhenRecorded,
 };
+use crate::watch::Metrics;
 
 /// One line per station, sink, job and characteristic.
 pub fn explain(plan: &Plan) -> Vec<String> {
@@ -18,6 +19,7 @@ pub fn explain(plan: &Plan) -> Vec<String> {
         let SinkKind::Csv(csv) = &sink.kind;
         lines.push(format!("sink {}: {}", sink.name, csv_words(csv)));
     }
+    lines.push(watch_line(&plan.watch));
     for job in plan.jobs.values() {
         lines.push(job_line(job));
         let said = Document::parse(&job.text.body);
@@ -115,6 +117,31 @@ fn csv_words(csv: &CsvSink) -> String {
         if csv.ok_file { ", with NAME.ok" } else { "" },
         csv.marker.as_ref().map(|marker| format!(", only while {marker} is there")).unwrap_or_default(),
     )
+}
+
+fn watch_line(watch: &crate::watch::Watch) -> String {
+    let metrics = match &watch.metrics {
+        None => "no metrics".to_owned(),
+        Some(Metrics::File(file)) => format!("metrics into {}", file.display()),
+        Some(Metrics::Listen(address)) => format!("metrics at http://{address}/metrics"),
+    };
+    let heartbeat = match &watch.heartbeat {
+        None => "no heartbeat".to_owned(),
+        Some(heartbeat) => format!("a heartbeat into {} every {} s", heartbeat.file.display(), heartbeat.every_s),
+    };
+    let digest = match &watch.digest {
+        None => "no digest".to_owned(),
+        Some(digest) => {
+            let at = digest.at.strftime("%H:%M");
+            format!("a digest of each day into {} at {at} of the next one", digest.folder.display())
+        }
+    };
+    let room = match watch.free_mib_warn {
+        0 => "low space is not told".to_owned(),
+        mib => format!("less than {mib} MiB free is told"),
+    };
+    let rejects = watch.rejects_per_day;
+    format!("watch: {metrics}, {heartbeat}, {digest}, {rejects} rejects kept per port and day, {room}")
 }
 
 fn job_line(job: &Job) -> String {

@@ -20,6 +20,7 @@ mod schema;
 mod shape;
 mod sheet;
 mod walk;
+mod watch;
 
 pub use check::instruments::instrument;
 pub use diagnostic::{Code, Diagnostic, Severity};
@@ -30,3 +31,4 @@ pub use pattern::matches;
 pub use plan::*;
 pub use read::{Loaded, read};
 pub use schema::schemas;
+pub use watch::{Digest, Heartbeat, Metrics, Watch};

@@ -26,6 +26,8 @@ pub struct Plan {
     pub jobs: BTreeMap<String, Arc<Job>>,
     /// Where results go, in the order written.
     pub sinks: Vec<Sink>,
+    /// What the daemon tells of itself, and from when on it warns.
+    pub watch: crate::watch::Watch,
 }
 
 /// This PC.

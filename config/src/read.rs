@@ -8,7 +8,7 @@ use sha2::{Digest, Sha256};
 
 use crate::check::instruments::{Entry, Library, SHIPPED_ENTRIES};
 use crate::check::jobs::Around;
-use crate::check::{Names, cell, gauges, instruments, jobs, sinks, stations};
+use crate::check::{Names, cell, gauges, instruments, jobs, sinks, stations, watch};
 use crate::diagnostic::{Code, Diagnostic, Severity};
 use crate::document::Path;
 use crate::plan::{GaugeBinding, Job, Plan, Sink, Station, Text};
@@ -76,6 +76,7 @@ pub(crate) fn gather(cell_dir: &FilePath, files: &BTreeMap<PathBuf, String>, unr
         specimens: register.specimens,
         jobs,
         sinks: cell.sinks,
+        watch: cell.watch,
     });
     let faultless = !diagnostics.iter().any(Diagnostic::is_fault);
     Loaded {
@@ -117,6 +118,7 @@ struct CellPart {
     stations: Vec<Station>,
     station_names: Names,
     sinks: Vec<Sink>,
+    watch: crate::watch::Watch,
 }
 
 fn around(cell: &CellPart, register: &gauges::Register) -> Around {
@@ -205,6 +207,7 @@ impl<'t> Desk<'t> {
                     place: cell::check(&mut sheet, &said, self.cell_dir),
                     stations: stations::check(&mut sheet, &said.station, self.cell_dir, library, gauges),
                     sinks: sinks::check(&mut sheet, &said.sink, &said.station, self.cell_dir),
+                    watch: watch::check(&mut sheet, &said, self.cell_dir),
                     station_names: Names {
                         more: sheet.is_broken() || names.len() < said.station.len(),
                         written: names,

@@ -6,7 +6,9 @@ mod example;
 use std::path::{Path, PathBuf};
 
 use example::{CELL_DIR, example, folder};
-use ridgepost_config::{Flow, GaugeBinding, Parity, Per, Rule, SinkKind, Source, WhenRecorded, explain, load, read};
+use ridgepost_config::{
+    Flow, GaugeBinding, Heartbeat, Metrics, Parity, Per, Rule, SinkKind, Source, WhenRecorded, explain, load, read,
+};
 use ridgepost_parsers::Unit;
 
 fn shown(loaded: &ridgepost_config::Loaded) -> String {
@@ -105,6 +107,10 @@ fn check_says_what_unwritten_defaults_mean() {
     assert!(line("job WO-48213, balloon 13").contains("rule max (not written: no value may pass the limit), 3 values"));
     assert!(line("gauge RT-09").contains("holds until its calibration is due on 2027-01-15 (no end written)"));
     assert!(line("station tester-a").contains("9600 baud 8N1, no flow control"));
+    assert_eq!(
+        line("watch"),
+        "watch: no metrics, no heartbeat, no digest, 20000 rejects kept per port and day, less than 1024 MiB free is told"
+    );
 }
 
 #[test]
@@ -121,4 +127,36 @@ fn an_edition_with_another_default_rule_is_told() {
         !lines.iter().any(|line| line.contains("balloon 12") && line.contains("16 %")),
         "a written rule is as written"
     );
+}
+
+#[test]
+fn how_the_daemon_is_watched_is_as_written() {
+    let with = |lines: &str| {
+        let mut files = example();
+        let cell = files.get_mut(Path::new("cell.toml")).unwrap();
+        let end = cell.find("[watch]").expect("the example's own");
+        cell.truncate(end);
+        cell.push_str(&format!("[watch]\n{lines}\n"));
+        let loaded = read(Path::new(CELL_DIR), &files);
+        assert_eq!(shown(&loaded), "", "{lines}");
+        let plan = loaded.plan.expect("a plan");
+        let line = explain(&plan).into_iter().find(|line| line.starts_with("watch: ")).expect("a line");
+        (plan.watch, line)
+    };
+    let (watch, line) = with("metrics = { listen = \"[::1]:9617\" }\nheartbeat = { file = \"state/alive.json\" }");
+    assert_eq!(watch.metrics, Some(Metrics::Listen("[::1]:9617".parse().unwrap())));
+    let file = PathBuf::from("/etc/ridgepost/state/alive.json");
+    assert_eq!(watch.heartbeat, Some(Heartbeat { file, every_s: 30 }));
+    assert_eq!((watch.digest, watch.rejects_per_day, watch.free_mib_warn), (None, 20_000, 1024));
+    assert!(line.contains("metrics at http://[::1]:9617/metrics, a heartbeat into /etc/ridgepost/state/alive.json"));
+
+    let (watch, line) = with(
+        "metrics = { file = \"/run/m.prom\" }\ndigest = { folder = \"/srv/digest\", at = \"14:05\" }\n\
+         rejects_per_day = 5\nfree_mib_warn = 0",
+    );
+    assert_eq!(watch.metrics, Some(Metrics::File("/run/m.prom".into())));
+    let digest = watch.digest.expect("a digest");
+    assert_eq!((digest.folder, digest.at.to_string()), ("/srv/digest".into(), "14:05:00".to_owned()));
+    assert_eq!((watch.rejects_per_day, watch.free_mib_warn), (5, 0));
+    assert!(line.contains("at 14:05 of the next one, 5 rejects kept per port and day, low space is not told"));
 }

@@ -9,6 +9,7 @@ pub(crate) mod jobs;
 mod limits;
 pub(crate) mod sinks;
 pub(crate) mod stations;
+pub(crate) mod watch;
 
 use std::path::{Component, Path as FilePath, PathBuf};
 

@@ -25,6 +25,8 @@ pub(crate) struct CellFile {
     /// Where results go.
     #[serde(default)]
     pub(crate) sink: Vec<SinkSaid>,
+    /// What the daemon tells of itself, and from when on it warns.
+    pub(crate) watch: Option<super::WatchSaid>,
 }
 
 /// This PC.

@@ -7,6 +7,7 @@
 mod cell;
 mod job;
 mod register;
+mod watch;
 
 use std::borrow::Cow;
 
@@ -17,6 +18,7 @@ use serde::Deserialize;
 pub(crate) use cell::*;
 pub(crate) use job::*;
 pub(crate) use register::*;
+pub(crate) use watch::*;
 
 /// A number with its unit in quotes, as in `"0.8 µm"`: digits count to the letter, so no bare numbers.
 #[derive(Clone, Debug, Deserialize)]
