@@ -1,6 +1,7 @@
 //! The cell folder as the program uses it: whatever of it is faultless, and the faults.
 
 use std::collections::BTreeMap;
+use std::os::unix::fs::MetadataExt;
 use std::path::{Path, PathBuf};
 use std::sync::Arc;
 
@@ -15,18 +16,49 @@ pub struct Cell {
     pub plan: Arc<Plan>,
     /// Everything that keeps parts of it from being used.
     pub faults: Vec<Diagnostic>,
+    /// How the folder looked just before it was read.
+    pub look: Look,
     texts: BTreeMap<PathBuf, String>,
+}
+
+/// Names, sizes and times of everything that configures a cell: another look means that something changed.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct Look(String);
+
+impl Look {
+    /// How a cell folder looks now.
+    pub fn at(dir: &Path) -> Self {
+        let mut files: Vec<String> = folders(dir)
+            .iter()
+            .flat_map(|folder| std::fs::read_dir(folder).into_iter().flatten().flatten())
+            .filter(|entry| entry.path().extension().is_some_and(|extension| extension == "toml"))
+            .map(|entry| match std::fs::metadata(entry.path()) {
+                Ok(data) => {
+                    format!("{:?} {} {}.{} {}", entry.path(), data.len(), data.mtime(), data.mtime_nsec(), data.ino())
+                }
+                Err(error) => format!("{:?} {error}", entry.path()),
+            })
+            .collect();
+        files.sort();
+        Look(files.join("\n"))
+    }
+}
+
+/// The folders whose files configure a cell.
+pub fn folders(dir: &Path) -> [PathBuf; 3] {
+    [dir.to_owned(), dir.join("jobs"), dir.join("instruments")]
 }
 
 impl Cell {
     /// Loads a cell folder. Without a usable `cell.toml` there is nothing to go by: every fault is the error.
     pub fn load(dir: &Path) -> Result<Cell, Vec<Diagnostic>> {
         let dir = std::path::absolute(dir).unwrap_or_else(|_| dir.to_owned());
+        let look = Look::at(&dir);
         let Loaded { partial, diagnostics, texts, .. } = ridgepost_config::load(&dir);
         let Some(plan) = partial else { return Err(diagnostics) };
         let faults = diagnostics.into_iter().filter(Diagnostic::is_fault).collect();
         let texts = texts.into_iter().map(|(path, text)| (path, text.body.to_string())).collect();
-        Ok(Cell { dir, plan: Arc::new(plan), faults, texts })
+        Ok(Cell { dir, plan: Arc::new(plan), faults, look, texts })
     }
 
     /// All texts of the folder in one, to be kept in the store.
@@ -34,11 +66,11 @@ impl Cell {
         Text::new(&serde_json::to_string(&self.texts).unwrap_or_default())
     }
 
-    /// The cell that kept texts say: the last configuration without fault.
-    pub fn from_kept(dir: &Path, kept: &str) -> Option<Cell> {
+    /// The cell that kept texts say: the last configuration without fault. `look` is how the folder looks instead.
+    pub fn from_kept(dir: &Path, look: Look, kept: &str) -> Option<Cell> {
         let texts: BTreeMap<PathBuf, String> = serde_json::from_str(kept).ok()?;
         let loaded = ridgepost_config::read(dir, &texts);
-        Some(Cell { dir: dir.to_owned(), plan: Arc::new(loaded.plan?), faults: Vec::new(), texts })
+        Some(Cell { dir: dir.to_owned(), plan: Arc::new(loaded.plan?), faults: Vec::new(), look, texts })
     }
 
     /// This plan in force beside files with faults.

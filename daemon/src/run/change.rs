@@ -13,7 +13,7 @@ use crate::store::What;
 /// Brings the daemon to changed files, again and again.
 pub(super) async fn follow(house: &House, crew: &mut Crew) {
     let (cell, _) = house.cell();
-    let mut watch = CellWatch::new(&cell.dir);
+    let mut watch = CellWatch::new(&cell.dir, &cell.look);
     let mut hang_up = signal(SignalKind::hangup()).ok();
     loop {
         tokio::select! {

@@ -87,7 +87,7 @@ fn last_good(faulty: Cell) -> Cell {
         .and_then(|connection| crate::store::query::kept_plan(&connection))
         .ok()
         .flatten()
-        .and_then(|texts| Cell::from_kept(&faulty.dir, &texts));
+        .and_then(|texts| Cell::from_kept(&faulty.dir, faulty.look.clone(), &texts));
     match kept {
         Some(kept) if kept.plan.store == faulty.plan.store => {
             tracing::warn!(code = "last-good-plan", "the files have faults; the last plan without fault runs");

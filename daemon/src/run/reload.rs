@@ -6,22 +6,24 @@ use std::time::Duration;
 use notify::{RecursiveMode, Watcher};
 use tokio::sync::mpsc;
 
+use crate::cell::{self, Look};
+
 /// A look without hint.
-const LOOK_EVERY: Duration = Duration::from_secs(30);
+const LOOK_EVERY: Duration = Duration::from_secs(10);
 /// How long the files must stand still: an editor may write a file in several steps.
 const SETTLE: Duration = Duration::from_millis(700);
 
 /// Watches a cell folder.
 pub struct CellWatch {
     dir: PathBuf,
-    known: String,
+    known: Look,
     _watcher: Option<notify::RecommendedWatcher>,
     hints: mpsc::Receiver<()>,
 }
 
 impl CellWatch {
-    /// Watches `dir` from how it looks now.
-    pub fn new(dir: &Path) -> Self {
+    /// Watches `dir` for looking otherwise than `known`, its look when it was loaded.
+    pub fn new(dir: &Path, known: &Look) -> Self {
         let (tell, hints) = mpsc::channel(1);
         let watcher = notify::recommended_watcher(move |event: notify::Result<notify::Event>| {
             if event.is_ok_and(|event| !event.kind.is_access()) {
@@ -30,62 +32,39 @@ impl CellWatch {
         });
         let mut watcher = watcher.ok();
         if let Some(watcher) = &mut watcher {
-            for folder in folders(dir) {
+            for folder in cell::folders(dir) {
                 let _ = watcher.watch(&folder, RecursiveMode::NonRecursive);
             }
         }
-        CellWatch { dir: dir.to_owned(), known: fingerprint(dir), _watcher: watcher, hints }
+        CellWatch { dir: dir.to_owned(), known: known.clone(), _watcher: watcher, hints }
     }
 
     /// Waits until the files differ from how they looked last and stand still.
     pub async fn changed(&mut self) {
+        while Look::at(&self.dir) == self.known {
+            self.wait().await;
+        }
+        let mut now = Look::at(&self.dir);
         loop {
-            let hint = async {
-                match self.hints.recv().await {
-                    Some(()) => {}
-                    None => std::future::pending().await,
-                }
-            };
-            tokio::select! {
-                () = hint => {}
-                () = tokio::time::sleep(LOOK_EVERY) => {}
+            tokio::time::sleep(SETTLE).await;
+            let later = Look::at(&self.dir);
+            if later == now {
+                break;
             }
-            let mut now = fingerprint(&self.dir);
-            if now == self.known {
-                continue;
+            now = later;
+        }
+        self.known = now;
+    }
+
+    async fn wait(&mut self) {
+        let hint = async {
+            if self.hints.recv().await.is_none() {
+                std::future::pending::<()>().await;
             }
-            loop {
-                tokio::time::sleep(SETTLE).await;
-                let later = fingerprint(&self.dir);
-                if later == now {
-                    break;
-                }
-                now = later;
-            }
-            self.known = now;
-            return;
+        };
+        tokio::select! {
+            () = hint => {}
+            () = tokio::time::sleep(LOOK_EVERY) => {}
         }
     }
-}
-
-fn folders(dir: &Path) -> [PathBuf; 3] {
-    [dir.to_owned(), dir.join("jobs"), dir.join("instruments")]
-}
-
-/// Names, sizes and times of everything that configures the cell.
-fn fingerprint(dir: &Path) -> String {
-    use std::os::unix::fs::MetadataExt;
-    let mut files: Vec<String> = folders(dir)
-        .iter()
-        .flat_map(|folder| std::fs::read_dir(folder).into_iter().flatten().flatten())
-        .filter(|entry| entry.path().extension().is_some_and(|extension| extension == "toml"))
-        .map(|entry| match std::fs::metadata(entry.path()) {
-            Ok(data) => {
-                format!("{:?} {} {}.{} {}", entry.path(), data.len(), data.mtime(), data.mtime_nsec(), data.ino())
-            }
-            Err(error) => format!("{:?} {error}", entry.path()),
-        })
-        .collect();
-    files.sort();
-    files.join("\n")
 }
