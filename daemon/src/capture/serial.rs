@@ -5,6 +5,7 @@
 
 use std::io::ErrorKind;
 use std::sync::Arc;
+use std::time::Duration;
 
 use ridgepost_config::{Flow, Parity, Port, Station};
 use tokio::io::AsyncReadExt;
@@ -20,6 +21,9 @@ use crate::store::{Burst, Heard, Pen, What, answered_tally};
 
 /// Closed frames that may wait for the writer before reading pauses.
 const FRAMES_WAITING: usize = 16;
+
+/// How long bytes that wait in the kernel may take to be seen.
+const LAST_LOOK: Duration = Duration::from_millis(3);
 
 /// What every station needs.
 #[derive(Clone, Debug)]
@@ -117,10 +121,21 @@ impl Line {
         };
         tokio::select! {
             biased;
-            () = self.shell.stop.cancelled() => Woken::Stop,
-            result = read => Woken::Read(result),
-            () = hint => Woken::Hint,
-            () = timer => Woken::Deadline,
+            () = self.shell.stop.cancelled() => return Woken::Stop,
+            result = read => return Woken::Read(result),
+            () = hint => return Woken::Hint,
+            () = timer => {}
+        }
+        self.look_again(buffer).await
+    }
+
+    /// A deadline says that the line was silent. Where this task itself was held up (the disk was full), bytes may
+    /// have waited all the while: they come first.
+    async fn look_again(&mut self, buffer: &mut [u8]) -> Woken {
+        let Some(stream) = self.stream.as_mut() else { return Woken::Deadline };
+        match tokio::time::timeout(LAST_LOOK, stream.read(buffer)).await {
+            Ok(result) => Woken::Read(result),
+            Err(_) => Woken::Deadline,
         }
     }
 
