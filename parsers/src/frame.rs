@@ -79,6 +79,12 @@ impl Framer {
         if self.deadline().is_some_and(|deadline| deadline <= at) {
             self.close_by_silence();
         }
+        self.push_unread(bytes, at);
+    }
+
+    /// Takes bytes that were read at `at` and may have arrived long before: the reader was held up, so the time since
+    /// the bytes before them says nothing about the line. Silence is then only what [`Framer::expire`] is told of.
+    pub fn push_unread(&mut self, bytes: &[u8], at: Tick) {
         self.last_at = at;
         for byte in bytes {
             self.open.push(*byte);

@@ -111,7 +111,8 @@ impl Session {
             Event::Opened => self.opened(now),
             Event::Refused(cause) => self.refused(now, cause),
             Event::Bytes(bytes) => {
-                self.framer.push(bytes, now);
+                // Silence is told by `Passed`, which comes only when nothing waits to be read.
+                self.framer.push_unread(bytes, now);
                 self.closed_frames()
             }
             Event::HungUp(cause) => self.hung_up(now, cause),
@@ -270,6 +271,18 @@ mod tests {
             .map(|action| matches!(action, Action::Record(_, decoded) if decoded.remarks.contains(&Remark::FirstAfterOpen)))
             .collect();
         assert_eq!(marked, [true, false]);
+    }
+
+    #[test]
+    fn a_reader_that_was_held_up_takes_its_own_delay_for_no_silence() {
+        let mut session = listening();
+        session.step(Tick(5), Event::Bytes(b"Ra 0.4"));
+        let actions = session.step(Tick(60_000), Event::Bytes(b"12 um\r"));
+        let Action::Record(frame, decoded) = &actions[0] else { panic!("{actions:?}") };
+        assert_eq!((frame.raw.as_slice(), decoded.readings.len()), (&b"Ra 0.412 um\r"[..], 1));
+        session.step(Tick(60_001), Event::Bytes(b"Ra 0.4"));
+        let actions = session.step(Tick(90_000), Event::Passed);
+        assert!(matches!(&actions[..], [Action::Record(_, decoded)] if decoded.readings.is_empty()), "{actions:?}");
     }
 
     fn events() -> impl Strategy<Value = Vec<u8>> {
