@@ -4,6 +4,7 @@ mod backup;
 mod check;
 mod doctor;
 mod job;
+mod manual;
 pub mod out;
 mod outbox;
 mod ports;
@@ -78,6 +79,9 @@ enum Command {
     /// Carry files to a share, for the daemon
     #[command(hide = true, name = crate::deliver::porter::COMMAND)]
     Carry,
+    /// Write man pages and shell completions, for the package
+    #[command(hide = true)]
+    Manual(manual::ManualArgs),
     /// Show deliveries that wait or are parked, and send again
     #[command(after_help = "Example: ridgepost outbox again 1000..1042")]
     Outbox(outbox::OutboxArgs),
@@ -102,6 +106,7 @@ impl Cli {
                 Ok(()) => Exit::Done,
                 Err(_) => Exit::Unusable,
             },
+            Command::Manual(args) => manual::manual(args, &mut out),
             Command::Run => self.daemon(&mut out),
             Command::Check(args) => check::check(&self.cell, args, &mut out),
             Command::Status(args) => self.with_cell(&mut out, |cell, out| status::status(&cell, args.json, out)),

@@ -1,0 +1,154 @@
+# Print an optspec for argparse to handle cmd's options that are independent of any subcommand.
+function __fish_ridgepost_global_optspecs
+    string join \n cell= h/help V/version
+end
+
+function __fish_ridgepost_needs_command
+    # Figure out if the current invocation already has a command.
+    set -l cmd (commandline -opc)
+    set -e cmd[1]
+    argparse -s (__fish_ridgepost_global_optspecs) -- $cmd 2>/dev/null
+    or return
+    if set -q argv[1]
+        # Also print the command, so this can be used to figure out what it is.
+        echo $argv[1]
+        return 1
+    end
+    return 0
+end
+
+function __fish_ridgepost_using_subcommand
+    set -l cmd (__fish_ridgepost_needs_command)
+    test -z "$cmd"
+    and return 1
+    contains -- $cmd[1] $argv
+end
+
+complete -c ridgepost -n "__fish_ridgepost_needs_command" -l cell -d 'The cell folder: cell.toml, gauges.toml, jobs/, instruments/' -r -F
+complete -c ridgepost -n "__fish_ridgepost_needs_command" -s h -l help -d 'Print help'
+complete -c ridgepost -n "__fish_ridgepost_needs_command" -s V -l version -d 'Print version'
+complete -c ridgepost -n "__fish_ridgepost_needs_command" -f -a "demo" -d 'Show a cell in miniature: virtual instruments, the real daemon, store and drops'
+complete -c ridgepost -n "__fish_ridgepost_needs_command" -f -a "run" -d 'Run the daemon in the foreground'
+complete -c ridgepost -n "__fish_ridgepost_needs_command" -f -a "check" -d 'Tell all faults of the configuration, and what unwritten defaults mean'
+complete -c ridgepost -n "__fish_ridgepost_needs_command" -f -a "status" -d 'Show stations, gauges, open job, outbox, disk and clock on one screen'
+complete -c ridgepost -n "__fish_ridgepost_needs_command" -f -a "ports" -d 'List serial devices with a stable name, who holds them, and the TOML for them'
+complete -c ridgepost -n "__fish_ridgepost_needs_command" -f -a "try" -d 'Decode bytes with an instrument definition and say what each frame is'
+complete -c ridgepost -n "__fish_ridgepost_needs_command" -f -a "job" -d 'Open, close or show the job, or end a piece'
+complete -c ridgepost -n "__fish_ridgepost_needs_command" -f -a "readings" -d 'Query the store'
+complete -c ridgepost -n "__fish_ridgepost_needs_command" -f -a "why" -d 'Tell everything one result rests on'
+complete -c ridgepost -n "__fish_ridgepost_needs_command" -f -a "doctor" -d 'Look at store, disk, permissions, clock and drops'
+complete -c ridgepost -n "__fish_ridgepost_needs_command" -f -a "backup" -d 'Make a consistent copy of the store while the daemon runs'
+complete -c ridgepost -n "__fish_ridgepost_needs_command" -f -a "outbox" -d 'Show deliveries that wait or are parked, and send again'
+complete -c ridgepost -n "__fish_ridgepost_needs_command" -f -a "help" -d 'Print this message or the help of the given subcommand(s)'
+complete -c ridgepost -n "__fish_ridgepost_using_subcommand demo" -l dir -d 'Where the demo leaves its cell, store and drops; must be empty or absent [default: a new folder for temporary files]' -r -F
+complete -c ridgepost -n "__fish_ridgepost_using_subcommand demo" -l seed -d 'Varies the numbers that the virtual instruments show' -r
+complete -c ridgepost -n "__fish_ridgepost_using_subcommand demo" -l cell -d 'The cell folder: cell.toml, gauges.toml, jobs/, instruments/' -r -F
+complete -c ridgepost -n "__fish_ridgepost_using_subcommand demo" -l stay -d 'Keep the daemon running after the show, until Enter or Ctrl-C'
+complete -c ridgepost -n "__fish_ridgepost_using_subcommand demo" -l json -d 'JSON Lines on stdout: every result, last the places'
+complete -c ridgepost -n "__fish_ridgepost_using_subcommand demo" -s h -l help -d 'Print help'
+complete -c ridgepost -n "__fish_ridgepost_using_subcommand run" -l cell -d 'The cell folder: cell.toml, gauges.toml, jobs/, instruments/' -r -F
+complete -c ridgepost -n "__fish_ridgepost_using_subcommand run" -s h -l help -d 'Print help'
+complete -c ridgepost -n "__fish_ridgepost_using_subcommand check" -l cell -d 'The cell folder: cell.toml, gauges.toml, jobs/, instruments/' -r -F
+complete -c ridgepost -n "__fish_ridgepost_using_subcommand check" -l json -d 'JSON Lines on stdout'
+complete -c ridgepost -n "__fish_ridgepost_using_subcommand check" -l codes -d 'Print the closed lists of codes that frames, remarks and outcomes draw from'
+complete -c ridgepost -n "__fish_ridgepost_using_subcommand check" -s h -l help -d 'Print help'
+complete -c ridgepost -n "__fish_ridgepost_using_subcommand status" -l cell -d 'The cell folder: cell.toml, gauges.toml, jobs/, instruments/' -r -F
+complete -c ridgepost -n "__fish_ridgepost_using_subcommand status" -l json -d 'JSON Lines on stdout'
+complete -c ridgepost -n "__fish_ridgepost_using_subcommand status" -s h -l help -d 'Print help'
+complete -c ridgepost -n "__fish_ridgepost_using_subcommand ports" -l cell -d 'The cell folder: cell.toml, gauges.toml, jobs/, instruments/' -r -F
+complete -c ridgepost -n "__fish_ridgepost_using_subcommand ports" -l json -d 'JSON Lines on stdout'
+complete -c ridgepost -n "__fish_ridgepost_using_subcommand ports" -s h -l help -d 'Print help'
+complete -c ridgepost -n "__fish_ridgepost_using_subcommand try" -l cell -d 'The cell folder: cell.toml, gauges.toml, jobs/, instruments/' -r -F
+complete -c ridgepost -n "__fish_ridgepost_using_subcommand try" -l json -d 'JSON Lines on stdout: one object per frame'
+complete -c ridgepost -n "__fish_ridgepost_using_subcommand try" -s h -l help -d 'Print help'
+complete -c ridgepost -n "__fish_ridgepost_using_subcommand job; and not __fish_seen_subcommand_from open close show next help" -l cell -d 'The cell folder: cell.toml, gauges.toml, jobs/, instruments/' -r -F
+complete -c ridgepost -n "__fish_ridgepost_using_subcommand job; and not __fish_seen_subcommand_from open close show next help" -l json -d 'JSON Lines on stdout'
+complete -c ridgepost -n "__fish_ridgepost_using_subcommand job; and not __fish_seen_subcommand_from open close show next help" -s h -l help -d 'Print help'
+complete -c ridgepost -n "__fish_ridgepost_using_subcommand job; and not __fish_seen_subcommand_from open close show next help" -f -a "open" -d 'Open a job; an open one is closed first'
+complete -c ridgepost -n "__fish_ridgepost_using_subcommand job; and not __fish_seen_subcommand_from open close show next help" -f -a "close" -d 'Close the open job; a piece that was begun ends with it'
+complete -c ridgepost -n "__fish_ridgepost_using_subcommand job; and not __fish_seen_subcommand_from open close show next help" -f -a "show" -d 'Show the open job and its piece'
+complete -c ridgepost -n "__fish_ridgepost_using_subcommand job; and not __fish_seen_subcommand_from open close show next help" -f -a "next" -d 'End the piece being measured, whatever it lacks'
+complete -c ridgepost -n "__fish_ridgepost_using_subcommand job; and not __fish_seen_subcommand_from open close show next help" -f -a "help" -d 'Print this message or the help of the given subcommand(s)'
+complete -c ridgepost -n "__fish_ridgepost_using_subcommand job; and __fish_seen_subcommand_from open" -l cell -d 'The cell folder: cell.toml, gauges.toml, jobs/, instruments/' -r -F
+complete -c ridgepost -n "__fish_ridgepost_using_subcommand job; and __fish_seen_subcommand_from open" -l json -d 'JSON Lines on stdout'
+complete -c ridgepost -n "__fish_ridgepost_using_subcommand job; and __fish_seen_subcommand_from open" -s h -l help -d 'Print help'
+complete -c ridgepost -n "__fish_ridgepost_using_subcommand job; and __fish_seen_subcommand_from close" -l cell -d 'The cell folder: cell.toml, gauges.toml, jobs/, instruments/' -r -F
+complete -c ridgepost -n "__fish_ridgepost_using_subcommand job; and __fish_seen_subcommand_from close" -l json -d 'JSON Lines on stdout'
+complete -c ridgepost -n "__fish_ridgepost_using_subcommand job; and __fish_seen_subcommand_from close" -s h -l help -d 'Print help'
+complete -c ridgepost -n "__fish_ridgepost_using_subcommand job; and __fish_seen_subcommand_from show" -l cell -d 'The cell folder: cell.toml, gauges.toml, jobs/, instruments/' -r -F
+complete -c ridgepost -n "__fish_ridgepost_using_subcommand job; and __fish_seen_subcommand_from show" -l json -d 'JSON Lines on stdout'
+complete -c ridgepost -n "__fish_ridgepost_using_subcommand job; and __fish_seen_subcommand_from show" -s h -l help -d 'Print help'
+complete -c ridgepost -n "__fish_ridgepost_using_subcommand job; and __fish_seen_subcommand_from next" -l cell -d 'The cell folder: cell.toml, gauges.toml, jobs/, instruments/' -r -F
+complete -c ridgepost -n "__fish_ridgepost_using_subcommand job; and __fish_seen_subcommand_from next" -l json -d 'JSON Lines on stdout'
+complete -c ridgepost -n "__fish_ridgepost_using_subcommand job; and __fish_seen_subcommand_from next" -s h -l help -d 'Print help'
+complete -c ridgepost -n "__fish_ridgepost_using_subcommand job; and __fish_seen_subcommand_from help" -f -a "open" -d 'Open a job; an open one is closed first'
+complete -c ridgepost -n "__fish_ridgepost_using_subcommand job; and __fish_seen_subcommand_from help" -f -a "close" -d 'Close the open job; a piece that was begun ends with it'
+complete -c ridgepost -n "__fish_ridgepost_using_subcommand job; and __fish_seen_subcommand_from help" -f -a "show" -d 'Show the open job and its piece'
+complete -c ridgepost -n "__fish_ridgepost_using_subcommand job; and __fish_seen_subcommand_from help" -f -a "next" -d 'End the piece being measured, whatever it lacks'
+complete -c ridgepost -n "__fish_ridgepost_using_subcommand job; and __fish_seen_subcommand_from help" -f -a "help" -d 'Print this message or the help of the given subcommand(s)'
+complete -c ridgepost -n "__fish_ridgepost_using_subcommand readings" -l since -d 'From this time on: `2026-11-25`, `2026-11-25T14:00`, with offset, or `8h`, `30m`, `2d` back from now' -r
+complete -c ridgepost -n "__fish_ridgepost_using_subcommand readings" -l job -d 'Of this job' -r
+complete -c ridgepost -n "__fish_ridgepost_using_subcommand readings" -l serial -d 'Of this serial number' -r
+complete -c ridgepost -n "__fish_ridgepost_using_subcommand readings" -l gauge -d 'By this gauge' -r
+complete -c ridgepost -n "__fish_ridgepost_using_subcommand readings" -l outcome -d 'With this outcome' -r -f -a "conforms\t''
+nonconforming\t''
+undecided\t''
+unjudged\t''"
+complete -c ridgepost -n "__fish_ridgepost_using_subcommand readings" -l kind -d 'Of this kind' -r -f -a "reading\t''
+verdict\t''
+part\t''
+correction\t''
+notice\t''"
+complete -c ridgepost -n "__fish_ridgepost_using_subcommand readings" -l cell -d 'The cell folder: cell.toml, gauges.toml, jobs/, instruments/' -r -F
+complete -c ridgepost -n "__fish_ridgepost_using_subcommand readings" -l json -d 'JSON Lines on stdout: every field of a result'
+complete -c ridgepost -n "__fish_ridgepost_using_subcommand readings" -s h -l help -d 'Print help'
+complete -c ridgepost -n "__fish_ridgepost_using_subcommand why" -l cell -d 'The cell folder: cell.toml, gauges.toml, jobs/, instruments/' -r -F
+complete -c ridgepost -n "__fish_ridgepost_using_subcommand why" -l json -d 'JSON Lines on stdout'
+complete -c ridgepost -n "__fish_ridgepost_using_subcommand why" -s h -l help -d 'Print help'
+complete -c ridgepost -n "__fish_ridgepost_using_subcommand doctor" -l cell -d 'The cell folder: cell.toml, gauges.toml, jobs/, instruments/' -r -F
+complete -c ridgepost -n "__fish_ridgepost_using_subcommand doctor" -l thorough -d 'Read every page of the store and every hash, which takes its time'
+complete -c ridgepost -n "__fish_ridgepost_using_subcommand doctor" -l json -d 'JSON Lines on stdout: one object per finding'
+complete -c ridgepost -n "__fish_ridgepost_using_subcommand doctor" -s h -l help -d 'Print help'
+complete -c ridgepost -n "__fish_ridgepost_using_subcommand backup" -l cell -d 'The cell folder: cell.toml, gauges.toml, jobs/, instruments/' -r -F
+complete -c ridgepost -n "__fish_ridgepost_using_subcommand backup" -l json -d 'JSON Lines on stdout'
+complete -c ridgepost -n "__fish_ridgepost_using_subcommand backup" -s h -l help -d 'Print help'
+complete -c ridgepost -n "__fish_ridgepost_using_subcommand outbox; and not __fish_seen_subcommand_from list retry again help" -l cell -d 'The cell folder: cell.toml, gauges.toml, jobs/, instruments/' -r -F
+complete -c ridgepost -n "__fish_ridgepost_using_subcommand outbox; and not __fish_seen_subcommand_from list retry again help" -l json -d 'JSON Lines on stdout'
+complete -c ridgepost -n "__fish_ridgepost_using_subcommand outbox; and not __fish_seen_subcommand_from list retry again help" -s h -l help -d 'Print help'
+complete -c ridgepost -n "__fish_ridgepost_using_subcommand outbox; and not __fish_seen_subcommand_from list retry again help" -f -a "list" -d 'Deliveries that are due, filling or parked, with reasons'
+complete -c ridgepost -n "__fish_ridgepost_using_subcommand outbox; and not __fish_seen_subcommand_from list retry again help" -f -a "retry" -d 'Parked deliveries are due again'
+complete -c ridgepost -n "__fish_ridgepost_using_subcommand outbox; and not __fish_seen_subcommand_from list retry again help" -f -a "again" -d 'Results FROM..TO (numbers, both included) go out again, under the same names with the same bytes'
+complete -c ridgepost -n "__fish_ridgepost_using_subcommand outbox; and not __fish_seen_subcommand_from list retry again help" -f -a "help" -d 'Print this message or the help of the given subcommand(s)'
+complete -c ridgepost -n "__fish_ridgepost_using_subcommand outbox; and __fish_seen_subcommand_from list" -l cell -d 'The cell folder: cell.toml, gauges.toml, jobs/, instruments/' -r -F
+complete -c ridgepost -n "__fish_ridgepost_using_subcommand outbox; and __fish_seen_subcommand_from list" -l json -d 'JSON Lines on stdout'
+complete -c ridgepost -n "__fish_ridgepost_using_subcommand outbox; and __fish_seen_subcommand_from list" -s h -l help -d 'Print help'
+complete -c ridgepost -n "__fish_ridgepost_using_subcommand outbox; and __fish_seen_subcommand_from retry" -l cell -d 'The cell folder: cell.toml, gauges.toml, jobs/, instruments/' -r -F
+complete -c ridgepost -n "__fish_ridgepost_using_subcommand outbox; and __fish_seen_subcommand_from retry" -l json -d 'JSON Lines on stdout'
+complete -c ridgepost -n "__fish_ridgepost_using_subcommand outbox; and __fish_seen_subcommand_from retry" -s h -l help -d 'Print help'
+complete -c ridgepost -n "__fish_ridgepost_using_subcommand outbox; and __fish_seen_subcommand_from again" -l cell -d 'The cell folder: cell.toml, gauges.toml, jobs/, instruments/' -r -F
+complete -c ridgepost -n "__fish_ridgepost_using_subcommand outbox; and __fish_seen_subcommand_from again" -l json -d 'JSON Lines on stdout'
+complete -c ridgepost -n "__fish_ridgepost_using_subcommand outbox; and __fish_seen_subcommand_from again" -s h -l help -d 'Print help'
+complete -c ridgepost -n "__fish_ridgepost_using_subcommand outbox; and __fish_seen_subcommand_from help" -f -a "list" -d 'Deliveries that are due, filling or parked, with reasons'
+complete -c ridgepost -n "__fish_ridgepost_using_subcommand outbox; and __fish_seen_subcommand_from help" -f -a "retry" -d 'Parked deliveries are due again'
+complete -c ridgepost -n "__fish_ridgepost_using_subcommand outbox; and __fish_seen_subcommand_from help" -f -a "again" -d 'Results FROM..TO (numbers, both included) go out again, under the same names with the same bytes'
+complete -c ridgepost -n "__fish_ridgepost_using_subcommand outbox; and __fish_seen_subcommand_from help" -f -a "help" -d 'Print this message or the help of the given subcommand(s)'
+complete -c ridgepost -n "__fish_ridgepost_using_subcommand help; and not __fish_seen_subcommand_from demo run check status ports try job readings why doctor backup outbox help" -f -a "demo" -d 'Show a cell in miniature: virtual instruments, the real daemon, store and drops'
+complete -c ridgepost -n "__fish_ridgepost_using_subcommand help; and not __fish_seen_subcommand_from demo run check status ports try job readings why doctor backup outbox help" -f -a "run" -d 'Run the daemon in the foreground'
+complete -c ridgepost -n "__fish_ridgepost_using_subcommand help; and not __fish_seen_subcommand_from demo run check status ports try job readings why doctor backup outbox help" -f -a "check" -d 'Tell all faults of the configuration, and what unwritten defaults mean'
+complete -c ridgepost -n "__fish_ridgepost_using_subcommand help; and not __fish_seen_subcommand_from demo run check status ports try job readings why doctor backup outbox help" -f -a "status" -d 'Show stations, gauges, open job, outbox, disk and clock on one screen'
+complete -c ridgepost -n "__fish_ridgepost_using_subcommand help; and not __fish_seen_subcommand_from demo run check status ports try job readings why doctor backup outbox help" -f -a "ports" -d 'List serial devices with a stable name, who holds them, and the TOML for them'
+complete -c ridgepost -n "__fish_ridgepost_using_subcommand help; and not __fish_seen_subcommand_from demo run check status ports try job readings why doctor backup outbox help" -f -a "try" -d 'Decode bytes with an instrument definition and say what each frame is'
+complete -c ridgepost -n "__fish_ridgepost_using_subcommand help; and not __fish_seen_subcommand_from demo run check status ports try job readings why doctor backup outbox help" -f -a "job" -d 'Open, close or show the job, or end a piece'
+complete -c ridgepost -n "__fish_ridgepost_using_subcommand help; and not __fish_seen_subcommand_from demo run check status ports try job readings why doctor backup outbox help" -f -a "readings" -d 'Query the store'
+complete -c ridgepost -n "__fish_ridgepost_using_subcommand help; and not __fish_seen_subcommand_from demo run check status ports try job readings why doctor backup outbox help" -f -a "why" -d 'Tell everything one result rests on'
+complete -c ridgepost -n "__fish_ridgepost_using_subcommand help; and not __fish_seen_subcommand_from demo run check status ports try job readings why doctor backup outbox help" -f -a "doctor" -d 'Look at store, disk, permissions, clock and drops'
+complete -c ridgepost -n "__fish_ridgepost_using_subcommand help; and not __fish_seen_subcommand_from demo run check status ports try job readings why doctor backup outbox help" -f -a "backup" -d 'Make a consistent copy of the store while the daemon runs'
+complete -c ridgepost -n "__fish_ridgepost_using_subcommand help; and not __fish_seen_subcommand_from demo run check status ports try job readings why doctor backup outbox help" -f -a "outbox" -d 'Show deliveries that wait or are parked, and send again'
+complete -c ridgepost -n "__fish_ridgepost_using_subcommand help; and not __fish_seen_subcommand_from demo run check status ports try job readings why doctor backup outbox help" -f -a "help" -d 'Print this message or the help of the given subcommand(s)'
+complete -c ridgepost -n "__fish_ridgepost_using_subcommand help; and __fish_seen_subcommand_from job" -f -a "open" -d 'Open a job; an open one is closed first'
+complete -c ridgepost -n "__fish_ridgepost_using_subcommand help; and __fish_seen_subcommand_from job" -f -a "close" -d 'Close the open job; a piece that was begun ends with it'
+complete -c ridgepost -n "__fish_ridgepost_using_subcommand help; and __fish_seen_subcommand_from job" -f -a "show" -d 'Show the open job and its piece'
+complete -c ridgepost -n "__fish_ridgepost_using_subcommand help; and __fish_seen_subcommand_from job" -f -a "next" -d 'End the piece being measured, whatever it lacks'
+complete -c ridgepost -n "__fish_ridgepost_using_subcommand help; and __fish_seen_subcommand_from outbox" -f -a "list" -d 'Deliveries that are due, filling or parked, with reasons'
+complete -c ridgepost -n "__fish_ridgepost_using_subcommand help; and __fish_seen_subcommand_from outbox" -f -a "retry" -d 'Parked deliveries are due again'
+complete -c ridgepost -n "__fish_ridgepost_using_subcommand help; and __fish_seen_subcommand_from outbox" -f -a "again" -d 'Results FROM..TO (numbers, both included) go out again, under the same names with the same bytes'
