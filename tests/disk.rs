@@ -17,7 +17,7 @@ struct Small(PathBuf);
 impl Small {
     fn mounted(path: &Path) -> Small {
         fs::create_dir_all(path).unwrap();
-        run("mount", &["-t", "tmpfs", "-o", "size=4m", "tmpfs", path.to_str().unwrap()]);
+        run("mount", &["-t", "tmpfs", "-o", "size=24m", "tmpfs", path.to_str().unwrap()]);
         Small(path.to_owned())
     }
 
