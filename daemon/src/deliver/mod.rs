@@ -150,7 +150,7 @@ impl Worker {
             for parcel in due {
                 match self.deliver(reader, &parcel) {
                     Ok(sha256) => delivered.push((parcel.id, sha256)),
-                    Err(Undelivered::Never(reason)) => self.park(&parcel, reason),
+                    Err(Undelivered::Never(reason)) => self.park(&parcel, reason)?,
                     Err(Undelivered::Later(reason)) => {
                         held_up = Some((parcel.id, reason));
                         break;
@@ -168,14 +168,15 @@ impl Worker {
         }
     }
 
-    fn park(&self, parcel: &query::Parcel, reason: String) {
+    fn park(&self, parcel: &query::Parcel, reason: String) -> Result<(), String> {
         tracing::error!(
             code = "parked",
             sink = self.sink.name,
             "{} can't be delivered: {reason}; it is parked, the next one goes on (`ridgepost outbox retry` tries again)",
             parcel.name
         );
-        let _ = self.pen.ask_blocking(What::Parked { parcel: parcel.id, reason });
+        let parked = What::Parked { parcel: parcel.id, reason };
+        self.pen.ask_blocking(parked).map(|_| ()).map_err(|fault| fault.to_string())
     }
 
     fn deliver(&mut self, reader: &Connection, parcel: &query::Parcel) -> Result<String, Undelivered> {
