@@ -32,6 +32,9 @@ pub struct StationStatus {
     pub repeats: u64,
     /// Frames that could not be trusted since the program started.
     pub rejected: u64,
+    /// Of these, frames that were counted and not kept: the port babbles.
+    #[serde(default)]
+    pub not_kept: u64,
     /// Times the port was lost since the program started.
     pub lost: u64,
 }
@@ -59,6 +62,7 @@ impl Board {
             status.recorded += tally.new;
             status.repeats += tally.seen;
             status.rejected += tally.rejected;
+            status.not_kept += tally.not_kept;
         });
     }
 }

@@ -4,6 +4,7 @@
 //! One connection writes ([`writer`]); everybody else reads through connections of their own ([`query`]).
 //! `synchronous=FULL` with a write-ahead log: a COMMIT that returned is on the disk.
 
+pub mod babble;
 mod checkpoint;
 pub mod fields;
 mod files;

@@ -35,6 +35,11 @@ pub enum PenFault {
 }
 
 impl Pen {
+    /// Requests that wait for the writer.
+    pub fn waiting(&self) -> usize {
+        self.asks.max_capacity() - self.asks.capacity()
+    }
+
     /// Asks, and waits until it is on the disk.
     pub async fn ask(&self, what: What) -> Result<Answer, PenFault> {
         let (reply, answer) = oneshot::channel();

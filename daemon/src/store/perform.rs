@@ -18,6 +18,7 @@ pub(super) fn perform(recorder: &mut Recorder, what: &What) -> Result<Answer, St
                 total.new += tally.new;
                 total.seen += tally.seen;
                 total.rejected += tally.rejected;
+                total.not_kept += tally.not_kept;
             }
             Ok(Answer::Tally(total))
         }
@@ -37,14 +38,16 @@ pub(super) fn perform(recorder: &mut Recorder, what: &What) -> Result<Answer, St
         What::Deaf { station, cause, since } => {
             tx.prepare_cached(
                 "INSERT INTO coverage (station, cause, from_at, from_us) SELECT ?1, ?2, ?3, ?4 \
-                 WHERE NOT EXISTS (SELECT 1 FROM coverage WHERE station = ?1 AND until_us IS NULL)",
+                 WHERE NOT EXISTS (SELECT 1 FROM coverage WHERE station = ?1 AND until_us IS NULL \
+                 AND cause NOT LIKE 'babbles:%')",
             )?
             .execute(params![station, cause, since.at, since.us])?;
             Ok(Answer::Done)
         }
         What::Listening(station) => {
             tx.prepare_cached(
-                "UPDATE coverage SET until_at = ?2, until_us = ?3 WHERE station = ?1 AND until_us IS NULL",
+                "UPDATE coverage SET until_at = ?2, until_us = ?3 WHERE station = ?1 AND until_us IS NULL \
+                 AND cause NOT LIKE 'babbles:%'",
             )?
             .execute(params![station, recorder.now.at, recorder.now.us])?;
             Ok(Answer::Done)
@@ -55,6 +58,7 @@ pub(super) fn perform(recorder: &mut Recorder, what: &What) -> Result<Answer, St
         What::Ping => Ok(Answer::Done),
         What::Alive => {
             parcel::close_timed(tx, recorder.now.us)?;
+            recorder.midnight()?;
             alive(recorder).map(|()| Answer::Done)
         }
         What::Adopt(cell, _) => recorder.adopt(cell).map(|()| Answer::Done),
@@ -76,7 +80,7 @@ pub(super) fn keep_raw(recorder: &mut Recorder, bursts: &[Burst], fault: &StoreF
         decoded.outcome = ridgepost_parsers::Outcome::Damaged;
         decoded.reason = Some(ridgepost_parsers::Reason::Sanity);
         decoded.detail = Some(format!("the store refused its readings: {fault}"));
-        recorder.burst(&raw)?;
+        recorder.keep(&raw)?;
     }
     Ok(())
 }
@@ -148,7 +152,8 @@ fn started(recorder: &Recorder, stations: &[String]) -> Result<(), StoreFault> {
                 "INSERT INTO coverage (station, cause, from_at, from_us) \
                  SELECT ?1, 'ridgepost was not running', at.value, CAST(us.value AS INTEGER) FROM fact AS at, fact AS us \
                  WHERE at.key = 'alive_at' AND us.key = 'alive_us' \
-                 AND NOT EXISTS (SELECT 1 FROM coverage WHERE station = ?1 AND until_us IS NULL)",
+                 AND NOT EXISTS (SELECT 1 FROM coverage WHERE station = ?1 AND until_us IS NULL \
+                 AND cause NOT LIKE 'babbles:%')",
             )?
             .execute([station])?;
     }

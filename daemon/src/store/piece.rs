@@ -37,7 +37,7 @@ pub fn context(connection: &Connection, cell: &Cell) -> Result<Context, StoreFau
     )?;
     let rows = rows_of(connection, &job.id, counter)?;
     let piece = Piece::rebuild(&job, u64::try_from(counter).unwrap_or(1), &rows);
-    Ok(Context { open: Some(OpenJob { run, job, piece }) })
+    Ok(Context { open: Some(OpenJob { run, job, piece }), ..Context::default() })
 }
 
 fn rows_of(connection: &Connection, job: &str, counter: i64) -> Result<Vec<StoredReading>, StoreFault> {

@@ -9,9 +9,10 @@ use std::sync::Arc;
 use ridgepost_config::{Gauge, GaugeBinding, Job, Plan, Sink, Station};
 use ridgepost_judge::{self as judge, Kind, Mode, Piece};
 use ridgepost_parsers::{Decoded, Frame, FrameReport, Outcome, Reading, Remark};
-use rusqlite::{OptionalExtension, Transaction, params};
+use rusqlite::{Transaction, params};
 
 use super::StoreFault;
+use super::babble::Babble;
 use super::parcel::{self, Posted};
 use crate::clock::Stamp;
 
@@ -50,6 +51,8 @@ pub struct Tally {
     pub seen: u64,
     /// Frames that could not be trusted.
     pub rejected: u64,
+    /// Of these, frames of a port that babbles: counted, not kept.
+    pub not_kept: u64,
 }
 
 /// The job that is open and the piece being measured.
@@ -68,6 +71,8 @@ pub struct OpenJob {
 pub struct Context {
     /// The open job, if one is.
     pub open: Option<OpenJob>,
+    /// How much every port babbles.
+    pub babble: Babble,
 }
 
 /// Everything a transaction needs besides the transmission itself.
@@ -112,15 +117,25 @@ pub enum Taken {
 
 impl Recorder<'_> {
     /// Writes a port's transmission. Writing the same origin again changes nothing and says so by an empty tally.
+    /// Rejects of a port that babbles are counted, not kept.
     pub fn burst(&mut self, burst: &Burst) -> Result<Tally, StoreFault> {
-        let known = self
-            .tx
-            .prepare_cached("SELECT id FROM transmission WHERE origin = ?1")?
-            .query_row([&burst.origin], |row| row.get::<_, i64>(0))
-            .optional()?;
-        if known.is_some() {
+        if self.is_written(burst)? {
             return Ok(Tally::default());
         }
+        if burst.heard.decoded.outcome == Outcome::Accepted {
+            self.speaks(burst)?;
+        } else if self.babbles(burst)? {
+            return Ok(Tally { rejected: 1, not_kept: 1, ..Tally::default() });
+        }
+        self.keep(burst)
+    }
+
+    fn is_written(&self, burst: &Burst) -> Result<bool, StoreFault> {
+        Ok(self.tx.prepare_cached("SELECT 1 FROM transmission WHERE origin = ?1")?.exists([&burst.origin])?)
+    }
+
+    /// Writes a port's transmission whatever it is.
+    pub(super) fn keep(&mut self, burst: &Burst) -> Result<Tally, StoreFault> {
         let raw = &burst.heard.frame.raw;
         let transmission = self.transmission(&burst.origin, &burst.station, &burst.source, &burst.received, raw)?;
         let provenance = Provenance {

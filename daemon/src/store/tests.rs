@@ -338,3 +338,93 @@ fn numbers_rise_without_a_hole() {
         assert_eq!(row.split(' ').next().unwrap(), (at + 1).to_string());
     }
 }
+
+/// The gaps of a store, oldest first: how the cause begins, and whether it is over.
+fn gaps(bench: &Bench) -> Vec<(String, bool)> {
+    let connection = open_for_reading(&bench.path().join("store.db")).unwrap();
+    let mut gaps = query::gaps(&connection, 99).unwrap();
+    gaps.reverse();
+    let start = |gap: &serde_json::Value| gap["cause"].as_str().unwrap().chars().take(8).collect();
+    gaps.iter().map(|gap| (start(gap), !gap["until_at"].is_null())).collect()
+}
+
+/// Transmissions that are kept, frames that are rejected among them, events.
+fn kept(bench: &Bench) -> (i64, i64, i64) {
+    let connection = open_for_reading(&bench.path().join("store.db")).unwrap();
+    let count = |sql: &str| connection.query_row(sql, [], |row| row.get(0)).unwrap();
+    (
+        count("SELECT count(*) FROM transmission"),
+        count("SELECT count(*) FROM frame WHERE outcome <> 'accepted'"),
+        count("SELECT count(*) FROM event WHERE code = 'babbles'"),
+    )
+}
+
+#[test]
+fn a_port_that_babbles_is_capped_counted_and_reported_as_a_gap_over_restarts() {
+    let mut bench = Bench::new();
+    std::fs::write(bench.path().join("cell.toml"), format!("{CELL}[watch]\nrejects_per_day = 3\n")).unwrap();
+    let noise = |bench: &mut Bench, count: usize| (0..count).map(|_| bench.burst("~~~~\r")).collect::<Vec<_>>();
+    let two = noise(&mut bench, 2);
+    bench.write(two);
+    assert_eq!((kept(&bench), gaps(&bench)), ((2, 2, 0), vec![]));
+    // A restart does not begin anew: one more is kept, the rest is counted.
+    let five = noise(&mut bench, 5);
+    let told: Vec<(u64, u64)> =
+        bench.write(five).iter().map(|answer| (tally(answer).rejected, tally(answer).not_kept)).collect();
+    assert_eq!(told, [(1, 0), (1, 1), (1, 1), (1, 1), (1, 1)]);
+    assert_eq!((kept(&bench), gaps(&bench)), ((3, 3, 1), vec![("babbles:".into(), false)]));
+    let more = noise(&mut bench, 2);
+    bench.write(more);
+    assert_eq!((kept(&bench), gaps(&bench).len()), ((3, 3, 1), 1), "told once, one gap");
+    // What can be read is always kept, and ends the gap.
+    let reading = bench.burst("1 Ra 0.412 um\r");
+    let tallies = bench.write([reading]);
+    assert_eq!((tally(&tallies[0]).new, tally(&tallies[0]).not_kept), (1, 0));
+    assert_eq!((kept(&bench), gaps(&bench)), ((4, 3, 1), vec![("babbles:".into(), true)]));
+    // The amount is one of the day.
+    let more = noise(&mut bench, 1);
+    bench.write(more);
+    assert_eq!(gaps(&bench), [("babbles:".into(), true), ("babbles:".into(), false)]);
+    let connection = open_for_reading(&bench.path().join("store.db")).unwrap();
+    let sql = "SELECT kept || ' ' || dropped || ' ' || bytes FROM babble";
+    let counted: String = connection.query_row(sql, [], |row| row.get(0)).unwrap();
+    assert_eq!(counted, "3 7 35", "seven times five bytes");
+}
+
+#[test]
+fn a_gap_by_babbling_and_a_lost_port_do_not_hide_each_other() {
+    let mut bench = Bench::new();
+    std::fs::write(bench.path().join("cell.toml"), format!("{CELL}[watch]\nrejects_per_day = 1\n")).unwrap();
+    let (one, two) = (bench.burst("~~\r"), bench.burst("~~\r"));
+    let since = Clock::new(jiff::tz::TimeZone::UTC).stamp();
+    let deaf = What::Deaf { station: "tester".into(), cause: "the device hung up".into(), since };
+    bench.write([one, two, deaf, What::Listening("tester".into())]);
+    assert_eq!(gaps(&bench), [("babbles:".into(), false), ("the devi".into(), true)]);
+}
+
+#[test]
+fn a_gap_by_babbling_ends_at_midnight() {
+    let mut bench = Bench::new();
+    bench.write([]);
+    let store = rusqlite::Connection::open(bench.path().join("store.db")).unwrap();
+    // 2026-03-28 10:00 in Zurich; the night that follows is the one when clocks go forward.
+    let from = "INSERT INTO coverage (station, cause, from_at, from_us) VALUES \
+                ('tester', 'babbles: more than 3', '2026-03-28T10:00:00.000+01:00', 1774688400000000)";
+    store.execute(from, []).unwrap();
+    bench.write([What::Alive]);
+    let until: String = store.query_row("SELECT until_at FROM coverage", [], |row| row.get(0)).unwrap();
+    assert_eq!(until, "2026-03-29T00:00:00.000+01:00");
+}
+
+#[test]
+fn a_store_of_the_first_version_is_brought_up_to_date() {
+    let mut bench = Bench::new();
+    let store = rusqlite::Connection::open(bench.path().join("store.db")).unwrap();
+    store.execute_batch(include_str!("schema-1.sql")).unwrap();
+    store.pragma_update(None, "user_version", 1).unwrap();
+    let reading = bench.burst("1 Ra 0.412 um\r");
+    bench.write([reading]);
+    assert_eq!(bench.rows(&["value"]), ["0.412"]);
+    let version: u32 = store.query_row("PRAGMA user_version", [], |row| row.get(0)).unwrap();
+    assert_eq!(version, 2);
+}

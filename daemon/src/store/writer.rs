@@ -12,6 +12,7 @@ use std::time::Duration;
 use rusqlite::Connection;
 use tokio::sync::{mpsc, oneshot};
 
+use super::babble::{Babble, Notice};
 use super::pen::{Ask, Pen, PenFault};
 use super::perform::{keep_raw, perform};
 use super::record::{Context, Recorder};
@@ -36,6 +37,8 @@ pub struct Health {
     pub trouble: Option<String>,
     /// Rises with every try while something does.
     pub beats: u64,
+    /// When it last committed.
+    pub committed: Option<std::time::Instant>,
     /// What the writing connection is set to, asked of itself: `full` means that a COMMIT waits for the disk.
     pub synchronous: String,
 }
@@ -92,7 +95,8 @@ impl Writer {
     fn open(outfit: Outfit) -> Result<Writer, StoreFault> {
         let connection = open_for_writing(&outfit.path)?;
         let store_id = connection.query_row("SELECT value FROM fact WHERE key = 'store_id'", [], |row| row.get(0))?;
-        let context = piece::context(&connection, &outfit.cell)?;
+        let mut context = piece::context(&connection, &outfit.cell)?;
+        context.babble = Babble::load(&connection, &outfit.cell.plan.cell.time_zone)?;
         if let Ok(mut health) = outfit.health.lock() {
             health.synchronous = synchronous(&connection)?;
         }
@@ -115,6 +119,7 @@ impl Writer {
             match self.transact(batch, early) {
                 Ok(answers) => {
                     self.recovered();
+                    self.context.babble.told().iter().for_each(Notice::log);
                     for (ask, answer) in batch.drain(..).zip(answers) {
                         if let What::Adopt(cell, nudges) = ask.what {
                             self.outfit.cell = cell;
@@ -211,9 +216,9 @@ impl Writer {
     }
 
     fn recovered(&self) {
-        if let Ok(mut health) = self.outfit.health.lock()
-            && health.trouble.take().is_some()
-        {
+        let Ok(mut health) = self.outfit.health.lock() else { return };
+        health.committed = Some(std::time::Instant::now());
+        if health.trouble.take().is_some() {
             tracing::info!(code = "store-writable", "the store can be written again");
         }
     }
