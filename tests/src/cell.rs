@@ -54,23 +54,16 @@ impl Said {
 }
 
 impl Cell {
-    /// An empty cell for the program at `binary`.
+    /// An empty cell for the program at `binary`, or at `RIDGEPOST_BINARY` where that is set: the rig may be run against a
+    /// program that was built otherwise.
     pub fn new(binary: &str) -> Cell {
+        let binary = std::env::var_os("RIDGEPOST_BINARY").map_or_else(|| binary.into(), PathBuf::from);
         let folder = tempfile::tempdir().unwrap();
         for name in ["cell/jobs", "cell/instruments", "exports", "drops", "by-id", "run"] {
             fs::create_dir_all(folder.path().join(name)).unwrap();
         }
         let (stations, sinks, gauges) = (String::new(), String::new(), String::new());
-        let mut cell = Cell {
-            folder,
-            binary: binary.into(),
-            environment: vec![],
-            user: None,
-            stations,
-            sinks,
-            gauges,
-            daemon: None,
-        };
+        let mut cell = Cell { folder, binary, environment: vec![], user: None, stations, sinks, gauges, daemon: None };
         let run = cell.path("run").display().to_string();
         cell.environment.push(("XDG_RUNTIME_DIR".into(), run.clone()));
         cell.environment.push(("RUNTIME_DIRECTORY".into(), run));

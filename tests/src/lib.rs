@@ -5,9 +5,11 @@
 #![allow(clippy::unwrap_used, clippy::expect_used, clippy::panic)]
 
 pub mod cell;
+pub mod container;
 pub mod corpus;
 pub mod drops;
 pub mod feeder;
+pub mod guest;
 pub mod instruments;
 pub mod oracle;
 pub mod patience;

@@ -1,0 +1,188 @@
+//! One QEMU machine: its lines to the host, its plug, and the keys of its control desk.
+
+use std::fs;
+use std::io::{BufRead, BufReader, Write};
+use std::os::unix::net::UnixStream;
+use std::path::{Path, PathBuf};
+use std::process::{Child, Command, Stdio};
+use std::sync::{Condvar, Mutex};
+use std::time::Duration;
+
+use serde_json::{Value, json};
+
+use super::kernel::Kernel;
+use super::text;
+use crate::patience::within;
+
+/// How long an emulated machine may take for anything.
+pub const PATIENCE: Duration = Duration::from_secs(120);
+
+/// Machines that run at once, so that many tests beside one another do not starve each other.
+const AT_ONCE: usize = 2;
+
+static RUNNING: (Mutex<usize>, Condvar) = (Mutex::new(0), Condvar::new());
+
+/// What a machine is built of.
+#[derive(Clone, Debug)]
+pub struct Build {
+    kernel: PathBuf,
+    initial: PathBuf,
+    parameters: String,
+    arguments: Vec<String>,
+}
+
+impl Build {
+    /// A kernel and the archive it unpacks first.
+    pub fn new(kernel: &Kernel, initial: &Path) -> Build {
+        let parameters = "console=ttyS0 quiet loglevel=4 mitigations=off 8250.nr_uarts=4 net.ifnames=0 panic=-1".into();
+        Build { kernel: kernel.image(), initial: initial.to_owned(), parameters, arguments: vec![] }
+    }
+
+    /// Adds a parameter of the kernel; one that it does not know becomes a variable of the first process.
+    pub fn parameter(mut self, name: &str, value: &str) -> Build {
+        self.parameters.push_str(&format!(" {name}={value}"));
+        self
+    }
+
+    /// Adds options of QEMU.
+    pub fn with(mut self, arguments: Vec<String>) -> Build {
+        self.arguments.extend(arguments);
+        self
+    }
+}
+
+/// A machine that is switched on. Its plug is pulled when it is dropped.
+#[derive(Debug)]
+pub struct Machine {
+    folder: tempfile::TempDir,
+    process: Child,
+}
+
+impl Machine {
+    /// Switches it on. Waits while too many others run.
+    pub fn started(build: &Build) -> Machine {
+        let mut running = RUNNING.0.lock().unwrap();
+        while *running >= AT_ONCE {
+            running = RUNNING.1.wait(running).unwrap();
+        }
+        *running += 1;
+        drop(running);
+        let folder = tempfile::tempdir().unwrap();
+        let at = |name: &str| text(&folder.path().join(name)).to_owned();
+        let served = |name: &str| format!("socket,id={name},path={},server=on,wait=off", at(name));
+        let log = fs::File::create(folder.path().join("qemu")).unwrap();
+        let mut command = Command::new("qemu-system-x86_64");
+        command
+            .args(["-M", "q35", "-accel", "tcg,thread=multi", "-cpu", "max", "-smp", "2", "-m", "384"])
+            .args(["-display", "none", "-nodefaults", "-no-reboot"])
+            .arg("-kernel")
+            .arg(&build.kernel)
+            .arg("-initrd")
+            .arg(&build.initial)
+            .args(["-append", &build.parameters])
+            .args(["-qmp", &format!("unix:{},server=on,wait=off", at("desk"))])
+            .args(["-serial", &format!("file:{}", at("console"))])
+            .args(["-chardev", &served("line"), "-serial", "chardev:line"])
+            .args(["-device", "virtio-serial-pci"])
+            .args(["-chardev", &format!("file,id=told,path={}", at("told")), "-device", "virtconsole,chardev=told"])
+            .args(&build.arguments)
+            .stdin(Stdio::null())
+            .stdout(log.try_clone().unwrap())
+            .stderr(log);
+        let process = command.spawn().unwrap_or_else(|error| panic!("qemu-system-x86_64: {error}; see .ci/run"));
+        Machine { folder, process }
+    }
+
+    /// A file that the machine writes: `told`, `console`, `qemu`.
+    pub fn file(&self, name: &str) -> PathBuf {
+        self.folder.path().join(name)
+    }
+
+    /// Whole lines that the guest has told so far.
+    pub fn told(&self) -> Vec<String> {
+        let text = fs::read(self.file("told")).unwrap_or_default();
+        let text = String::from_utf8_lossy(&text).into_owned();
+        let whole = text.rfind('\n').map_or("", |end| &text[..end]);
+        whole.lines().map(|line| line.trim_end().to_owned()).collect()
+    }
+
+    /// Waits until the guest has told a line that begins with `start`.
+    #[track_caller]
+    pub fn until_told(&mut self, start: &str) -> String {
+        let line = within(PATIENCE, || {
+            let line = self.told().into_iter().find(|line| line.starts_with(start));
+            (line.is_some() || self.has_ended()).then_some(line)
+        });
+        line.flatten().unwrap_or_else(|| panic!("{start:?} was not told:\n{}", self.last_words()))
+    }
+
+    /// Connects to a socket that the machine serves: `line`, the guest's second serial port, or one of its options.
+    #[track_caller]
+    pub fn connect(&self, name: &str) -> UnixStream {
+        let path = self.file(name);
+        let connected = within(PATIENCE, || UnixStream::connect(&path).ok());
+        connected.unwrap_or_else(|| panic!("{name}: not served:\n{}", self.last_words()))
+    }
+
+    /// Tells the control desk to do something and gives its answer.
+    #[track_caller]
+    pub fn command(&self, name: &str, arguments: &Value) -> Value {
+        let desk = self.connect("desk");
+        let mut answers = BufReader::new(desk.try_clone().unwrap()).lines().map(|line| line.unwrap());
+        let mut ask = |command: &str, arguments: &Value| {
+            let message = json!({ "execute": command, "arguments": arguments });
+            (&desk).write_all(format!("{message}\n").as_bytes()).unwrap();
+            // Events stand between the answers.
+            loop {
+                let answer: Value = serde_json::from_str(&answers.next().expect("an answer")).unwrap();
+                if answer.get("return").is_some() || answer.get("error").is_some() {
+                    return answer;
+                }
+            }
+        };
+        ask("qmp_capabilities", &json!({}));
+        let answer = ask(name, arguments);
+        assert!(answer.get("error").is_none(), "{name}: {answer}");
+        answer
+    }
+
+    /// Whether it is off.
+    pub fn has_ended(&mut self) -> bool {
+        self.process.try_wait().unwrap().is_some()
+    }
+
+    /// Waits until it has switched itself off.
+    #[track_caller]
+    pub fn until_off(&mut self) {
+        let off = within(PATIENCE, || self.has_ended().then_some(()));
+        assert!(off.is_some(), "the guest does not switch itself off:\n{}", self.last_words());
+    }
+
+    /// Pulls the plug: what the guest holds in memory is gone.
+    pub fn cut(&mut self) {
+        let _ = self.process.kill();
+        let _ = self.process.wait();
+    }
+
+    /// The ends of all it wrote.
+    pub fn last_words(&self) -> String {
+        let mut words = String::new();
+        for name in ["qemu", "console", "told"] {
+            let all = fs::read(self.file(name)).unwrap_or_default();
+            let all = String::from_utf8_lossy(&all).into_owned();
+            let lines: Vec<&str> = all.lines().collect();
+            words.push_str(&format!("--- {name}\n{}\n", lines[lines.len().saturating_sub(25)..].join("\n")));
+        }
+        words
+    }
+}
+
+impl Drop for Machine {
+    fn drop(&mut self) {
+        self.cut();
+        if let Ok(mut running) = RUNNING.0.lock() {
+            *running -= 1;
+        }
+        RUNNING.1.notify_one();
+    }
+}
