@@ -5,7 +5,6 @@
 //! listing is the truth.
 
 use std::collections::BTreeSet;
-use std::fs;
 use std::path::{Path, PathBuf};
 use std::sync::Arc;
 use std::sync::mpsc::{Receiver, RecvTimeoutError, Sender, channel};
@@ -16,7 +15,7 @@ use notify::{EventKind, RecursiveMode, Watcher};
 use ridgepost_config::{Folder, Station, WhenRecorded};
 
 use super::arrival::{Arrivals, Fingerprint};
-use super::disk::{archive, list, read};
+use super::disk::{PutAway, archive, list, read, remove};
 use super::frames::{BATCH, Frames};
 use super::serial::Shell;
 use crate::store::{Answer, FileBegin, FileState, PenFault, Provenance, Taken, What, answered_tally, sha256};
@@ -191,7 +190,7 @@ impl Desk {
         let raw = read(&path, fingerprint)?;
         let file = self.record(name, fingerprint, raw)?;
         self.arrivals.done(name);
-        self.put_away(name, &path, file);
+        self.put_away(name, &path, fingerprint, file);
         Ok(())
     }
 
@@ -247,14 +246,15 @@ impl Desk {
     }
 
     /// Moves or removes a recorded file; a file that can't be moved stays, and is known by its fingerprint.
-    fn put_away(&mut self, name: &str, path: &Path, file: i64) {
+    fn put_away(&mut self, name: &str, path: &Path, recorded: Fingerprint, file: i64) {
         let result = match self.folder.when_recorded {
             WhenRecorded::Leave => return,
-            WhenRecorded::Delete => fs::remove_file(path),
-            WhenRecorded::Archive => archive(&self.folder.path, path, name),
+            WhenRecorded::Delete => remove(path, recorded),
+            WhenRecorded::Archive => archive(path, recorded),
         };
         match result {
-            Ok(()) => self.archived.push(file),
+            Ok(PutAway::Gone) => self.archived.push(file),
+            Ok(PutAway::Changed) => {}
             Err(error) => self.tell(
                 name,
                 "not-moved",

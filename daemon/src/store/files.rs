@@ -6,7 +6,7 @@ use rusqlite::{OptionalExtension, params};
 
 use super::StoreFault;
 use super::perform::event;
-use super::record::{Provenance, Recorder, Tally};
+use super::record::{Heard, Provenance, Recorder, Tally};
 use super::request::{FileBegin, FileState};
 
 /// What is known of a file; a new one is begun with its first frames.
@@ -29,6 +29,7 @@ pub(super) fn begin(recorder: &mut Recorder, file: &FileBegin) -> Result<(FileSt
         event(recorder, Some(station), "repeat", &text, Some(transmission))?;
         return Ok((FileState::Repeat { file: id, transmission }, Tally::default()));
     }
+    let known = continued(recorder, file)?;
     let transmission = recorder.transmission(&file.origin, &file.station, &file.name, &file.received, &file.raw)?;
     let id = insert_file(recorder, file, transmission, if file.last { "recorded" } else { "recording" })?;
     let from = Provenance {
@@ -37,9 +38,42 @@ pub(super) fn begin(recorder: &mut Recorder, file: &FileBegin) -> Result<(FileSt
         received: file.received.clone(),
         taken: file.taken,
     };
-    let tally = recorder.frames(&from, &file.frames)?;
-    let done = file.frames.last().map_or(0, |heard| heard.number);
+    let fresh: Vec<Heard> = file.frames.iter().filter(|heard| heard.number > known).cloned().collect();
+    let tally = recorder.frames(&from, &fresh)?;
+    let done = file.frames.last().map_or(0, |heard| heard.number).max(known);
     Ok((FileState::Begun { file: id, transmission, done }, tally))
+}
+
+/// How many leading frames of a file are recorded already, because it begins with every byte of an earlier file of its
+/// name: an exporter that adds rows to one file. What was cut short at the end of the earlier one is read anew.
+fn continued(recorder: &Recorder, file: &FileBegin) -> Result<u32, StoreFault> {
+    let earlier: Option<(i64, bool)> = recorder
+        .tx
+        .prepare_cached(
+            "SELECT f.transmission, substr(?3, 1, length(t.raw)) = t.raw FROM file AS f \
+             JOIN transmission AS t ON t.id = f.transmission \
+             WHERE f.station = ?1 AND f.name = ?2 AND f.state IN ('recorded', 'archived') ORDER BY f.id DESC LIMIT 1",
+        )?
+        .query_row(params![file.station.name, file.name, file.raw], |row| Ok((row.get(0)?, row.get(1)?)))
+        .optional()?;
+    let Some((transmission, true)) = earlier else { return Ok(0) };
+    let known = known_frames(recorder, transmission)?;
+    let text = format!("{} goes on from transmission {transmission}: {known} records are known", file.name);
+    event(recorder, Some(&file.station.name), "continued", &text, Some(transmission))?;
+    Ok(known)
+}
+
+/// Number of the last frame of a transmission that more bytes behind it can't change. Only a last frame with readings
+/// is surely whole; frames before the first one written were known from an earlier transmission still.
+fn known_frames(recorder: &Recorder, transmission: i64) -> Result<u32, StoreFault> {
+    let sql = "SELECT min(number), max(number) FROM frame WHERE transmission = ?1";
+    let (first, last): (Option<u32>, Option<u32>) =
+        recorder.tx.query_row(sql, [transmission], |row| Ok((row.get(0)?, row.get(1)?)))?;
+    let (Some(first), Some(last)) = (first, last) else { return Ok(0) };
+    let sql = "SELECT outcome = 'accepted' AND json_array_length(report, '$.readings') > 0 FROM frame \
+               WHERE transmission = ?1 AND number = ?2";
+    let whole: bool = recorder.tx.query_row(sql, [transmission, i64::from(last)], |row| row.get(0))?;
+    Ok(if whole { last } else { last.saturating_sub(1).max(first.saturating_sub(1)) })
 }
 
 /// This very file (station, name, fingerprint, bytes), if the store has it.

@@ -13,7 +13,7 @@ use super::query::{self, Filter};
 use super::record::{Burst, Heard};
 use super::weaken::Weakened;
 use super::writer::{self, Outfit};
-use super::{Answer, FIELDS, JobCommand, Pen, Tally, What, open_for_reading};
+use super::{Answer, FIELDS, FileBegin, JobCommand, Pen, Taken, Tally, What, open_for_reading};
 use crate::cell::Cell;
 use crate::clock::Clock;
 
@@ -145,6 +145,32 @@ impl Bench {
             received,
             heard,
         }])
+    }
+
+    /// A file with these bytes, small enough for one request.
+    fn file(&mut self, name: &str, bytes: &[u8]) -> What {
+        self.sent += 1;
+        let station = self.station();
+        let (mut framer, mut decoder) = (station.instrument.framer(), station.instrument.decoder());
+        framer.push(bytes, Tick(0));
+        let frames = std::iter::from_fn(|| framer.poll().or_else(|| framer.finish()));
+        let frames = frames.zip(1..).map(|(frame, number)| {
+            let decoded = decoder.decode(&frame);
+            Heard { number, frame, decoded }
+        });
+        let frames = frames.collect();
+        What::FileBegin(Box::new(FileBegin {
+            origin: format!("file {}", self.sent),
+            station,
+            name: name.to_owned(),
+            fingerprint: bytes.len().to_string(),
+            sha256: super::sha256(bytes),
+            received: Clock::new(jiff::tz::TimeZone::UTC).stamp(),
+            raw: bytes.to_vec(),
+            taken: Taken::Live,
+            frames,
+            last: true,
+        }))
     }
 
     /// Chosen fields of all results, in order.
@@ -427,4 +453,22 @@ fn a_store_of_the_first_version_is_brought_up_to_date() {
     assert_eq!(bench.rows(&["value"]), ["0.412"]);
     let version: u32 = store.query_row("PRAGMA user_version", [], |row| row.get(0)).unwrap();
     assert_eq!(version, 2);
+}
+
+/// An exporter that adds rows to one file, seen at every length: every row is one reading, whatever was cut when.
+#[test]
+fn a_file_that_grows_is_read_on_and_never_doubled() {
+    let rows: Vec<String> = (1..=9).map(|number| format!("{number} Ra 0.{number}00 um\r\n")).collect();
+    let whole = rows.concat();
+    for step in [1, 3, 7, 16, 17, 40] {
+        let mut bench = Bench::new();
+        let text = NUMBERED.replace("unique_by = [\"number\"]", "").replace("\"lines\"", "\"rows\"");
+        std::fs::write(bench.path().join("instruments/n.toml"), text).unwrap();
+        let lengths = (step..whole.len()).step_by(step).chain([whole.len()]);
+        let whats: Vec<What> = lengths.map(|length| bench.file("x.csv", &whole.as_bytes()[..length])).collect();
+        bench.write(whats);
+        let values = bench.rows(&["value"]);
+        let expected: Vec<String> = (1..=9).map(|number| format!("0.{number}00")).collect();
+        assert_eq!(values, expected, "in steps of {step}");
+    }
 }
