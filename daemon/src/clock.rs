@@ -10,7 +10,7 @@ use jiff::tz::TimeZone;
 use ridgepost_parsers::Tick;
 
 /// When something happened, as far as this PC can tell.
-#[derive(Clone, Debug, PartialEq)]
+#[derive(Clone, Debug, Default, PartialEq)]
 pub struct Stamp {
     /// RFC 3339 with the cell's offset, milliseconds.
     pub at: String,
@@ -49,6 +49,11 @@ impl Clock {
     /// The monotonic instant of a tick.
     pub fn instant(&self, tick: Tick) -> Instant {
         self.origin + std::time::Duration::from_millis(tick.0.min(u64::from(u32::MAX)))
+    }
+
+    /// Now in the cell's zone.
+    pub fn now(&self) -> jiff::ZonedDateTime {
+        Timestamp::now().to_zoned_datetime(self.zone.clone())
     }
 
     /// Today in the cell's zone.

@@ -14,3 +14,4 @@ pub mod demo;
 pub mod exit;
 pub mod run;
 pub mod store;
+pub mod watch;

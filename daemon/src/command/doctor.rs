@@ -13,9 +13,6 @@ use crate::cell::Cell;
 use crate::exit::Exit;
 use crate::store::{StoreFault, open_for_reading};
 
-/// Less room than this on the store's disk is told.
-const FREE_MIB_MIN: u64 = 512;
-
 /// Arguments of `doctor`.
 #[derive(Debug, Args)]
 pub struct DoctorArgs {
@@ -86,7 +83,7 @@ fn disk(cell: &Cell) -> Finding {
         Ok(stat) => {
             let free = stat.f_bavail.saturating_mul(stat.f_frsize) / 1024 / 1024;
             let says = format!("{free} MiB free for the store in {}", folder.display());
-            finding("disk", free >= FREE_MIB_MIN, says)
+            finding("disk", free >= cell.plan.watch.free_mib_warn, says)
         }
     }
 }

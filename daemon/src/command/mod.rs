@@ -2,6 +2,7 @@
 
 mod backup;
 mod check;
+mod digest;
 mod doctor;
 mod job;
 mod manual;
@@ -70,6 +71,9 @@ enum Command {
     /// Tell everything one result rests on
     #[command(after_help = "Example: ridgepost why 1042")]
     Why(why::WhyArgs),
+    /// Tell what happened on one day: pieces, readings, rejects, gaps, what is not delivered
+    #[command(after_help = "Example: ridgepost digest --date 2026-11-24")]
+    Digest(digest::DigestArgs),
     /// Look at store, disk, permissions, clock and drops
     #[command(after_help = "Example: ridgepost doctor --thorough")]
     Doctor(doctor::DoctorArgs),
@@ -98,7 +102,7 @@ pub struct JsonArgs {
 impl Cli {
     /// Does the command and says how it ended.
     pub fn run(self) -> Exit {
-        start_log();
+        crate::watch::journal::start();
         let mut out = Out::new();
         let exit = match &self.command {
             Command::Demo(args) => crate::demo::demo(args, &mut out),
@@ -115,6 +119,7 @@ impl Cli {
             Command::Job(args) => self.with_cell(&mut out, |cell, out| job::job(&cell, args, out)),
             Command::Readings(args) => self.with_cell(&mut out, |cell, out| readings::readings(&cell, args, out)),
             Command::Why(args) => self.with_cell(&mut out, |cell, out| why::why(&cell, args, out)),
+            Command::Digest(args) => self.with_cell(&mut out, |cell, out| digest::digest(&cell, args, out)),
             Command::Doctor(args) => self.with_cell(&mut out, |cell, out| doctor::doctor(&cell, args, out)),
             Command::Backup(args) => self.with_cell(&mut out, |cell, out| backup::backup(&cell, args, out)),
             Command::Outbox(args) => self.with_cell(&mut out, |cell, out| outbox::outbox(&cell, args, out)),
@@ -149,17 +154,6 @@ impl Cli {
         ));
         Exit::Unusable
     }
-}
-
-fn start_log() {
-    let filter = tracing_subscriber::EnvFilter::try_from_env("RIDGEPOST_LOG")
-        .unwrap_or_else(|_| tracing_subscriber::EnvFilter::new("info"));
-    let _ = tracing_subscriber::fmt()
-        .with_env_filter(filter)
-        .with_writer(std::io::stderr)
-        .with_ansi(std::io::IsTerminal::is_terminal(&std::io::stderr()))
-        .with_target(false)
-        .try_init();
 }
 
 /// Tells why a store can't be read.

@@ -50,7 +50,7 @@ fn stored(cell: &Cell) -> Result<Json, StoreFault> {
     Ok(json!({
         "path": cell.plan.store,
         "bytes": std::fs::metadata(&cell.plan.store).map(|file| file.len()).unwrap_or(0),
-        "free_bytes": free_bytes(&cell.plan.store),
+        "free_bytes": crate::watch::free_bytes(&cell.plan.store),
         "journal_mode": pragma(&connection, "journal_mode")?,
         "job": query::open_job(&connection)?,
         "results": count(&connection, "SELECT count(*) FROM result")?,
@@ -69,11 +69,6 @@ fn count(connection: &Connection, sql: &str) -> Result<i64, StoreFault> {
 
 fn pragma(connection: &Connection, name: &str) -> Result<String, StoreFault> {
     Ok(connection.query_row(&format!("PRAGMA {name}"), [], |row| row.get(0))?)
-}
-
-fn free_bytes(store: &std::path::Path) -> Option<u64> {
-    let stat = rustix::fs::statvfs(store.parent()?).ok()?;
-    Some(stat.f_bavail.saturating_mul(stat.f_frsize))
 }
 
 fn gauges(cell: &Cell) -> Vec<Json> {
@@ -145,6 +140,9 @@ fn job_and_store(daemon: &Json, store: &Json, out: &mut Out) {
     ));
     if let Json::String(trouble) = &daemon["store_trouble"] {
         out.say(&format!("store: can't be written: {trouble}; readings wait"));
+    }
+    for trouble in daemon["troubles"].as_array().into_iter().flatten() {
+        out.say(&format!("{}: {}", shown(&trouble["code"]), shown(&trouble["text"])));
     }
     if daemon["clock_synced"] == false {
         out.say("clock: not synchronised; results carry `clock_synced` no");

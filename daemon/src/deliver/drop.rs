@@ -44,6 +44,21 @@ pub fn place(folder: &Path, marker: Option<&str>, name: &str, bytes: &[u8]) -> R
     }
 }
 
+/// Puts `bytes` into `folder` under `name`, whole, in place of what was there. `durable` waits for the disk; without it
+/// a power cut may leave nothing or an older file.
+pub fn replace(folder: &Path, name: &str, bytes: &[u8], durable: bool) -> Result<(), Undelivered> {
+    let (target, part) = (folder.join(name), folder.join(format!(".{name}.part")));
+    let written = match durable {
+        true => write(&part, bytes),
+        false => fs::write(&part, bytes),
+    };
+    if let Err(error) = written.and_then(|()| fs::rename(&part, &target)) {
+        let _ = fs::remove_file(&part);
+        return Err(Undelivered::Later(format!("{}: {error}", target.display())));
+    }
+    if durable { sync(folder) } else { Ok(()) }
+}
+
 fn write(part: &Path, bytes: &[u8]) -> std::io::Result<()> {
     let mut file = File::create(part)?;
     file.write_all(bytes)?;

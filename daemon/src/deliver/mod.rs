@@ -158,7 +158,9 @@ impl Worker {
                 }
             }
             if !delivered.is_empty() {
+                let count = delivered.len() as u64;
                 self.pen.ask_blocking(What::Delivered(delivered)).map_err(|fault| fault.to_string())?;
+                self.board.change(&key(&self.sink.name), |status| status.recorded += count);
             }
             if let Some((parcel, reason)) = held_up {
                 let waiting = What::Waiting { parcel, reason: reason.clone() };

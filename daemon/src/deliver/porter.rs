@@ -27,6 +27,9 @@ struct Load {
     marker: Option<String>,
     name: String,
     bytes: usize,
+    /// Whether it takes the place of a file of that name.
+    #[serde(default)]
+    over: bool,
 }
 
 /// What became of it.
@@ -53,23 +56,34 @@ struct Hired {
 impl Porter {
     /// Places a file as [`drop::place`] does, in another process and with a limit on time.
     pub fn place(&mut self, sink: &CsvSink, name: &str, bytes: &[u8]) -> Result<(), Undelivered> {
+        let load = Load {
+            folder: sink.folder.clone(),
+            marker: sink.marker.clone(),
+            name: name.to_owned(),
+            bytes: bytes.len(),
+            over: false,
+        };
+        self.send(&load, bytes)
+    }
+
+    /// Places a file as [`drop::replace`] does, in another process and with a limit on time.
+    pub fn replace(&mut self, folder: &Path, name: &str, bytes: &[u8]) -> Result<(), Undelivered> {
+        let (folder, name) = (folder.to_owned(), name.to_owned());
+        self.send(&Load { folder, marker: None, name, bytes: bytes.len(), over: true }, bytes)
+    }
+
+    fn send(&mut self, load: &Load, bytes: &[u8]) -> Result<(), Undelivered> {
         if let Some(child) = &mut self.given_up {
             match child.try_wait() {
                 Ok(Some(_)) => self.given_up = None,
-                _ => return Err(Undelivered::Later(format!("{} hangs still", sink.folder.display()))),
+                _ => return Err(Undelivered::Later(format!("{} hangs still", load.folder.display()))),
             }
         }
         let mut hired = match self.hired.take() {
             Some(hired) => hired,
             None => Hired::new().map_err(|error| Undelivered::Later(format!("no porter could be started: {error}")))?,
         };
-        let load = Load {
-            folder: sink.folder.clone(),
-            marker: sink.marker.clone(),
-            name: name.to_owned(),
-            bytes: bytes.len(),
-        };
-        match hired.carry(&load, bytes) {
+        match hired.carry(load, bytes) {
             Ok(answer) => {
                 self.hired = Some(hired);
                 answer
@@ -77,7 +91,7 @@ impl Porter {
             Err(why) => {
                 let _ = hired.child.kill();
                 self.given_up = Some(hired.child);
-                Err(Undelivered::Later(format!("{}: {why}", sink.folder.display())))
+                Err(Undelivered::Later(format!("{}: {why}", load.folder.display())))
             }
         }
     }
@@ -146,7 +160,11 @@ pub fn carry() -> std::io::Result<()> {
         let load: Load = serde_json::from_str(&line)?;
         let mut bytes = vec![0; load.bytes];
         input.read_exact(&mut bytes)?;
-        let carried = match drop::place(&load.folder, load.marker.as_deref(), &load.name, &bytes) {
+        let placed = match load.over {
+            true => drop::replace(&load.folder, &load.name, &bytes, true),
+            false => drop::place(&load.folder, load.marker.as_deref(), &load.name, &bytes),
+        };
+        let carried = match placed {
             Ok(()) => Carried::Placed,
             Err(Undelivered::Later(why)) => Carried::Later(why),
             Err(Undelivered::Never(why)) => Carried::Never(why),

@@ -59,6 +59,7 @@ fn status(house: &House) -> Json {
         "store_trouble": health.trouble,
         "synchronous": health.synchronous,
         "clock_synced": now.synced,
+        "troubles": house.ledger.open().into_iter().map(|(code, text)| json!({ "code": code, "text": text })).collect::<Vec<_>>(),
         "stations": stations,
         "sinks": sinks,
         "faults": faults,

@@ -63,6 +63,7 @@ fn in_one_line(house: &House) -> String {
     if let Some(trouble) = house.health.lock().ok().and_then(|health| health.trouble.clone()) {
         parts.push(format!("store can't be written: {trouble}"));
     }
+    parts.extend(house.ledger.open().into_iter().map(|(code, text)| format!("{code}: {text}")));
     if !faults.is_empty() {
         parts.push(format!("{} faults in the configuration, see `ridgepost check`", faults.len()));
     }

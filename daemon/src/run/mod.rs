@@ -27,6 +27,7 @@ use crate::exit::Exit;
 use crate::store::weaken::Weakened;
 use crate::store::writer::{Health, Outfit};
 use crate::store::{Lock, LockFault, Pen, PenFault, What, writer};
+use crate::watch::{Ledger, Scene};
 pub use answer::to_reply;
 use crew::Crew;
 pub use crew::Nudges;
@@ -108,6 +109,10 @@ struct House {
     pen: Pen,
     board: Board,
     health: Arc<Mutex<Health>>,
+    /// What the watch has to tell.
+    ledger: Ledger,
+    /// Told when the configuration in force changed.
+    changed: Arc<tokio::sync::Notify>,
     since: String,
 }
 
@@ -134,7 +139,8 @@ impl House {
             writer::start(outfit).map_err(|fault| RunFault::Store(cell.plan.store.display().to_string(), fault))?;
         let since = clock.stamp().at;
         let cell = Mutex::new((Arc::clone(cell), Vec::new()));
-        Ok((Arc::new(House { cell, clock, pen, board: Board::default(), health, since }), writer))
+        let (board, ledger, changed) = Default::default();
+        Ok((Arc::new(House { cell, clock, pen, board, health, ledger, changed, since }), writer))
     }
 
     fn cell(&self) -> (Arc<Cell>, Vec<String>) {
@@ -144,6 +150,23 @@ impl House {
     fn set_cell(&self, cell: Arc<Cell>, faults: Vec<String>) {
         let mut held = self.cell.lock().unwrap_or_else(std::sync::PoisonError::into_inner);
         *held = (cell, faults);
+        self.changed.notify_one();
+    }
+
+    /// What watching this daemon needs of it.
+    fn scene(self: &Arc<Self>, stop: &CancellationToken) -> Scene {
+        let house = Arc::clone(self);
+        Scene {
+            store: self.cell().0.plan.store.clone(),
+            cell: Arc::new(move || house.cell()),
+            changed: Arc::clone(&self.changed),
+            clock: self.clock.clone(),
+            pen: self.pen.clone(),
+            board: self.board.clone(),
+            health: Arc::clone(&self.health),
+            ledger: self.ledger.clone(),
+            stop: stop.clone(),
+        }
     }
 }
 
@@ -172,6 +195,8 @@ async fn daemon(cell: Arc<Cell>, kept: Kept) -> Result<(), RunFault> {
     let mut crew = Crew::new(shell, store);
     let around = Around::start(&house, &socket, kept)?;
     come_up(&house, &mut crew, cell).await;
+    // It ends by the stop; what hangs in it holds nobody up.
+    drop(tokio::spawn(crate::watch::run(house.scene(&stop))));
     let outcome = tokio::select! {
         () = terminated() => Ok(()),
         reason = fatal_reason(&mut failed) => Err(RunFault::Disk(reason)),

@@ -55,6 +55,13 @@ pub(super) fn perform(recorder: &mut Recorder, what: &What) -> Result<Answer, St
         What::Event { station, code, text, transmission } => {
             event(recorder, station.as_deref(), code, text, *transmission).map(|()| Answer::Done)
         }
+        What::Fact { key, value } => {
+            tx.prepare_cached(
+                "INSERT INTO fact (key, value) VALUES (?1, ?2) ON CONFLICT (key) DO UPDATE SET value = excluded.value",
+            )?
+            .execute(params![key, value])?;
+            Ok(Answer::Done)
+        }
         What::Ping => Ok(Answer::Done),
         What::Alive => {
             parcel::close_timed(tx, recorder.now.us)?;

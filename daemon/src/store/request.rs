@@ -127,6 +127,13 @@ pub enum What {
         /// Last row.
         to: i64,
     },
+    /// A single fact to be remembered.
+    Fact {
+        /// Its key.
+        key: &'static str,
+        /// Its value.
+        value: String,
+    },
     /// Nothing: the answer says that the writer writes.
     Ping,
     /// The program is alive: a later start knows until when.
