@@ -25,6 +25,9 @@ _ridgepost() {
             ridgepost,demo)
                 cmd="ridgepost__subcmd__demo"
                 ;;
+            ridgepost,digest)
+                cmd="ridgepost__subcmd__digest"
+                ;;
             ridgepost,doctor)
                 cmd="ridgepost__subcmd__doctor"
                 ;;
@@ -63,6 +66,9 @@ _ridgepost() {
                 ;;
             ridgepost__subcmd__help,demo)
                 cmd="ridgepost__subcmd__help__subcmd__demo"
+                ;;
+            ridgepost__subcmd__help,digest)
+                cmd="ridgepost__subcmd__help__subcmd__digest"
                 ;;
             ridgepost__subcmd__help,doctor)
                 cmd="ridgepost__subcmd__help__subcmd__doctor"
@@ -176,7 +182,7 @@ _ridgepost() {
 
     case "${cmd}" in
         ridgepost)
-            opts="-h -V --cell --help --version demo run check status ports try job readings why doctor backup outbox help"
+            opts="-h -V --cell --help --version demo run check status ports try job readings why digest doctor backup outbox help"
             if [[ ${cur} == -* || ${COMP_CWORD} -eq 1 ]] ; then
                 COMPREPLY=( $(compgen -W "${opts}" -- "${cur}") )
                 return 0
@@ -255,6 +261,28 @@ _ridgepost() {
             COMPREPLY=( $(compgen -W "${opts}" -- "${cur}") )
             return 0
             ;;
+        ridgepost__subcmd__digest)
+            opts="-h --date --json --cell --help"
+            if [[ ${cur} == -* || ${COMP_CWORD} -eq 2 ]] ; then
+                COMPREPLY=( $(compgen -W "${opts}" -- "${cur}") )
+                return 0
+            fi
+            case "${prev}" in
+                --date)
+                    COMPREPLY=($(compgen -f "${cur}"))
+                    return 0
+                    ;;
+                --cell)
+                    COMPREPLY=($(compgen -f "${cur}"))
+                    return 0
+                    ;;
+                *)
+                    COMPREPLY=()
+                    ;;
+            esac
+            COMPREPLY=( $(compgen -W "${opts}" -- "${cur}") )
+            return 0
+            ;;
         ridgepost__subcmd__doctor)
             opts="-h --thorough --json --cell --help"
             if [[ ${cur} == -* || ${COMP_CWORD} -eq 2 ]] ; then
@@ -274,7 +302,7 @@ _ridgepost() {
             return 0
             ;;
         ridgepost__subcmd__help)
-            opts="demo run check status ports try job readings why doctor backup outbox help"
+            opts="demo run check status ports try job readings why digest doctor backup outbox help"
             if [[ ${cur} == -* || ${COMP_CWORD} -eq 2 ]] ; then
                 COMPREPLY=( $(compgen -W "${opts}" -- "${cur}") )
                 return 0
@@ -316,6 +344,20 @@ _ridgepost() {
             return 0
             ;;
         ridgepost__subcmd__help__subcmd__demo)
+            opts=""
+            if [[ ${cur} == -* || ${COMP_CWORD} -eq 3 ]] ; then
+                COMPREPLY=( $(compgen -W "${opts}" -- "${cur}") )
+                return 0
+            fi
+            case "${prev}" in
+                *)
+                    COMPREPLY=()
+                    ;;
+            esac
+            COMPREPLY=( $(compgen -W "${opts}" -- "${cur}") )
+            return 0
+            ;;
+        ridgepost__subcmd__help__subcmd__digest)
             opts=""
             if [[ ${cur} == -* || ${COMP_CWORD} -eq 3 ]] ; then
                 COMPREPLY=( $(compgen -W "${opts}" -- "${cur}") )
