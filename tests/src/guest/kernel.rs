@@ -31,6 +31,7 @@ impl Kernel {
             let depends = run("apt-cache", &["depends", "linux-image-amd64"]);
             let package = depends.lines().find_map(|line| line.trim().strip_prefix("Depends: ")).expect("a kernel");
             run("sh", &["-c", "cd \"$0\" && apt-get download -qq \"$1\" && dpkg-deb -x *.deb .", text(&part), package]);
+            unpack(&part);
             run("depmod", &["-b", text(&part), &only_name_in(&part.join("lib/modules"))]);
             fs::rename(&part, &root).unwrap();
         }
@@ -40,7 +41,7 @@ impl Kernel {
 
     /// The image to boot.
     pub fn image(&self) -> PathBuf {
-        self.root.join(format!("boot/vmlinuz-{}", self.release))
+        self.root.join("boot/vmlinux")
     }
 
     /// The files of these modules and of all they need, in the order in which they must be loaded. Built-in ones have
@@ -59,6 +60,25 @@ impl Kernel {
         }
         files
     }
+}
+
+/// Unpacks the kernel out of the program that would unpack it at every start, which takes an emulated machine seconds.
+/// It is a stream of xz that begins somewhere inside; what stands behind it is of no interest.
+fn unpack(root: &Path) {
+    let release = only_name_in(&root.join("lib/modules"));
+    let bytes = fs::read(root.join(format!("boot/vmlinuz-{release}"))).unwrap();
+    let mark = b"\xfd7zXZ\0";
+    let starts = bytes.windows(mark.len()).enumerate().filter(|(_, window)| window == mark).map(|(at, _)| at);
+    for start in starts {
+        fs::write(root.join("stream"), &bytes[start..]).unwrap();
+        let unpacked = super::output("xz", &["-dc", "--format=xz", "--single-stream", text(&root.join("stream"))]);
+        if unpacked.stdout.starts_with(b"\x7fELF") {
+            fs::remove_file(root.join("stream")).unwrap();
+            fs::write(root.join("boot/vmlinux"), unpacked.stdout).unwrap();
+            return;
+        }
+    }
+    panic!("{}: the kernel is not packed by xz", root.display());
 }
 
 fn only_name_in(folder: &Path) -> String {

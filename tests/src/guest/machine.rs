@@ -34,7 +34,8 @@ pub struct Build {
 impl Build {
     /// A kernel and the archive it unpacks first.
     pub fn new(kernel: &Kernel, initial: &Path) -> Build {
-        let parameters = "console=ttyS0 quiet loglevel=4 mitigations=off 8250.nr_uarts=4 net.ifnames=0 panic=-1".into();
+        let parameters =
+            "console=ttyS0 quiet loglevel=4 mitigations=off nokaslr 8250.nr_uarts=4 net.ifnames=0 panic=-1".into();
         Build { kernel: kernel.image(), initial: initial.to_owned(), parameters, arguments: vec![] }
     }
 
@@ -71,8 +72,10 @@ impl Machine {
         let at = |name: &str| text(&folder.path().join(name)).to_owned();
         let served = |name: &str| format!("socket,id={name},path={},server=on,wait=off", at(name));
         let log = fs::File::create(folder.path().join("qemu")).unwrap();
-        let mut command = Command::new("qemu-system-x86_64");
+        // A test that is killed must not leave machines behind.
+        let mut command = Command::new("setpriv");
         command
+            .args(["--pdeathsig", "KILL", "qemu-system-x86_64"])
             .args(["-M", "q35", "-accel", "tcg,thread=multi", "-cpu", "max", "-smp", "2", "-m", "384"])
             .args(["-display", "none", "-nodefaults", "-no-reboot"])
             .arg("-kernel")
@@ -85,11 +88,12 @@ impl Machine {
             .args(["-chardev", &served("line"), "-serial", "chardev:line"])
             .args(["-device", "virtio-serial-pci"])
             .args(["-chardev", &format!("file,id=told,path={}", at("told")), "-device", "virtconsole,chardev=told"])
+            .args(["-chardev", &served("shell"), "-device", "virtconsole,chardev=shell"])
             .args(&build.arguments)
             .stdin(Stdio::null())
             .stdout(log.try_clone().unwrap())
             .stderr(log);
-        let process = command.spawn().unwrap_or_else(|error| panic!("qemu-system-x86_64: {error}; see .ci/run"));
+        let process = command.spawn().unwrap_or_else(|error| panic!("setpriv: {error}; see .ci/run"));
         Machine { folder, process }
     }
 

@@ -10,6 +10,7 @@ pub mod disk;
 pub mod kernel;
 pub mod machine;
 pub mod power;
+pub mod service;
 pub mod wire;
 
 use std::path::Path;

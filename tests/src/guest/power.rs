@@ -87,7 +87,10 @@ impl Guest {
         }
         let write = |name: &str, content: &str| fs::write(root.join("cell").join(name), content).unwrap();
         write("cell.toml", include_str!("../../guest/power-cell.toml"));
-        write("gauges.toml", "[[gauge]]\nid = \"G-1\"\nkind = \"stylus\"\n\n[[gauge]]\nid = \"G-2\"\nkind = \"stylus\"\n");
+        write(
+            "gauges.toml",
+            "[[gauge]]\nid = \"G-1\"\nkind = \"stylus\"\n\n[[gauge]]\nid = \"G-2\"\nkind = \"stylus\"\n",
+        );
         write("instruments/counted.toml", instruments::COUNTED);
         write("instruments/exported.toml", instruments::EXPORTED);
         write("export", "No;Part;Ra\r\nNUMBER;\"P;NUMBER\";VALUE\r\n");
