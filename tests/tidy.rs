@@ -5,17 +5,15 @@ use std::path::Path;
 
 use ridgepost_tests::tidy::{self, SizeException, Tree};
 
-/// Lines a file may have without its unit tests.
+/// Lines a file may have without its unit tests; a file of tests alone may have three times as many.
 const FILE_LINES: usize = 400;
 
 /// Lines a function may have.
 const FUNCTION_LINES: usize = 70;
 
 /// Files that may be longer, and why.
-const LONG_FILES: &[SizeException<'_>] = &[
-    ("parsers/src/definition.rs", 550, "every key of a definition with the words that become its schema"),
-    ("parsers/tests/definitions.rs", 900, "a table of definitions, what they are sent and what they say"),
-];
+const LONG_FILES: &[SizeException<'_>] =
+    &[("parsers/src/definition.rs", 550, "every key of a definition with the words that become its schema")];
 
 fn tree() -> Tree {
     Tree::read(&Path::new(env!("CARGO_MANIFEST_DIR")).join(".."))

@@ -105,13 +105,22 @@ pub fn names(tree: &Tree) -> Vec<String> {
     found
 }
 
-/// Files stay readable: `most` lines without their unit tests, but for those that are listed with a reason. A listed
-/// file that has become short enough is told as well.
+/// How many times longer a file of tests may be: cases stand in it one after the other.
+const TESTS_LONGER: usize = 3;
+
+/// Whether a file holds the tests of one crate and nothing else.
+fn is_of_tests(path: &str) -> bool {
+    path.ends_with("/tests.rs") || PURE.iter().any(|name| path.starts_with(&format!("{name}/tests/")))
+}
+
+/// Files stay readable: `most` lines without their unit tests, more for tests, but for those that are listed with a
+/// reason. A listed file that has become short enough is told as well.
 pub fn file_sizes(tree: &Tree, most: usize, exceptions: &[SizeException<'_>]) -> Vec<String> {
     let mut found = Vec::new();
     for file in tree.rust() {
         let lines = without_tests(&file.text).lines().count();
         let exception = exceptions.iter().find(|(path, _, _)| *path == file.path);
+        let most = if is_of_tests(&file.path) { most * TESTS_LONGER } else { most };
         let most_here = exception.map_or(most, |(_, most, _)| *most);
         if lines > most_here {
             found.push(format!("{}: {lines} lines, at most {most_here}", file.path));
@@ -327,6 +336,8 @@ mod tests {
         let long = "x\n".repeat(11);
         let tested = format!("x\n#[cfg(test)]\nmod tests {{\n{long}}}\n");
         tells_apart(|tree| file_sizes(tree, 10, &[]), &[("a.rs", &long)], &[("a.rs", &tested)]);
+        let of_tests = ("daemon/src/store/tests.rs", &*long);
+        tells_apart(|tree| file_sizes(tree, 10, &[]), &[], &[of_tests]);
         let listed = [("a.rs", 20, "a table")];
         tells_apart(|tree| file_sizes(tree, 10, &listed), &[("a.rs", "short")], &[("a.rs", &long)]);
         assert_eq!(file_sizes(&tree(&[]), 10, &listed).len(), 1, "a listed file that is gone");
