@@ -194,7 +194,6 @@ fn files_are_as_the_host_wants_them(host: &Host) {
     container.must(&["systemd-analyze", "security", "--no-pager", "--offline=true", "--threshold=20", unit]);
     assert_eq!(container.property(UNIT, "StartLimitIntervalUSec"), "0");
     assert_eq!(container.property(UNIT, "Type"), "notify");
-    assert_eq!(container.property(UNIT, "WatchdogUSec"), "1min 30s");
     assert_eq!(container.property(UNIT, "ExecStartPre"), "");
     let mut devices: Vec<String> = container.property(UNIT, "DeviceAllow").lines().map(ToOwned::to_owned).collect();
     devices.sort();
@@ -222,10 +221,9 @@ fn files_are_as_the_host_wants_them(host: &Host) {
 }
 
 fn it_runs_as_itself_and_may_little(host: &Host) {
+    assert_eq!(host.container.property(UNIT, "WatchdogUSec"), "1min 30s");
     let process = host.process();
-    let status = fs::read_to_string(host.container.path(&format!("/proc/{process}/status")));
-    let status =
-        status.or_else(|_| Ok::<_, ()>(host.container.must(&["cat", &format!("/proc/{process}/status")]))).unwrap();
+    let status = host.container.must(&["cat", &format!("/proc/{process}/status")]);
     let line =
         |name: &str| status.lines().find_map(|line| line.strip_prefix(name)).unwrap_or_default().trim().to_owned();
     assert_eq!(line("CapEff:"), "0000000000000000");
@@ -260,18 +258,16 @@ fn faulty_files_change_nothing(host: &mut Host) {
     host.measure();
 }
 
-/// There is no check before the start.
+/// There is no check before the start: the last plan without fault runs.
 fn faulty_files_keep_nothing_from_starting(host: &mut Host) {
     let cell = fs::read_to_string(host.container.path("/etc/ridgepost/cell.toml")).unwrap();
-    let station = cell.replace("instrument = \"exported\"", "instrument = \"nobody knows it\"");
-    assert_ne!(station, cell);
-    for faulty in [station.as_str(), &cell.replace("[[sta", "[sta")] {
-        host.container.write("/etc/ridgepost/cell.toml", faulty);
-        host.container.must(&["systemctl", "restart", UNIT]);
-        host.until_status_text("the last good plan", |text| text.contains("fault"));
-        host.until_listening();
-        host.measure();
-    }
+    let faulty = cell.replace("instrument = \"exported\"", "instrument = \"nobody knows it\"");
+    assert_ne!(faulty, cell);
+    host.container.write("/etc/ridgepost/cell.toml", &faulty);
+    host.container.must(&["systemctl", "restart", UNIT]);
+    host.until_status_text("a status that tells the faults", |text| text.contains("faults in the configuration"));
+    host.until_listening();
+    host.measure();
     host.container.write("/etc/ridgepost/cell.toml", &cell);
     host.container.must(&["systemctl", "reload", UNIT]);
     host.until_status_text("a status without faults", |text| text == "1 stations listen");
@@ -287,7 +283,7 @@ fn a_daemon_that_hangs_is_started_again(host: &mut Host) {
     let process = host.process();
     // Longer than the watchdog's patience: a daemon at work is left alone.
     assert!(within(std::time::Duration::from_secs(5), || (host.process() != process).then_some(())).is_none());
-    host.container.must(&["kill", "-STOP", &process]);
+    host.container.must(&["systemctl", "kill", "--signal=STOP", UNIT]);
     host.container.until("a new process", || {
         let now = host.process();
         (now != "0" && now != process).then_some(())
