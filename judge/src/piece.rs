@@ -25,7 +25,8 @@ pub struct Piece {
 /// What is known of one characteristic on one piece.
 #[derive(Clone, Debug, Default, PartialEq)]
 pub struct Slot {
-    /// Every attempt, in order of arrival.
+    /// In order of arrival: the attempts that count, and of those that don't the latest with each set of reasons.
+    /// The store keeps every one; a slot that nobody fills must not grow with each try.
     pub attempts: Vec<Attempt>,
     /// The outcome, once the rule has decided; attempts that come later never change it.
     pub decided: Option<Outcome>,
@@ -169,6 +170,9 @@ impl Slot {
         let decides = matches!(attempt.outcome, Outcome::Conforms | Outcome::Nonconforming);
         if self.decided.is_none() && attempt.trace.is_some() && decides {
             self.decided = Some(attempt.outcome);
+        }
+        if attempt.trace.is_none() {
+            self.attempts.retain(|earlier| earlier.trace.is_some() || earlier.reasons != attempt.reasons);
         }
         self.attempts.push(attempt);
     }

@@ -16,23 +16,58 @@ const BYTES_MAX: u64 = 512 * 1024 * 1024;
 /// Where recorded files go, inside the folder.
 pub const ARCHIVE: &str = "recorded";
 
-/// Regular files whose names fit, with their fingerprints. Hidden files are somebody's work in progress.
-pub(super) fn list(folder: &Folder) -> std::io::Result<Vec<(String, Fingerprint)>> {
-    let mut files = Vec::new();
+/// What an export folder holds.
+#[derive(Debug, Default)]
+pub(super) struct Listing {
+    /// Regular files whose names fit, with their fingerprints.
+    pub(super) files: Vec<(String, Fingerprint)>,
+    /// Entries whose names fit and that can't be read, with what is wrong.
+    pub(super) odd: Vec<(String, String)>,
+}
+
+/// Lists a folder. Hidden files are somebody's work in progress; an odd entry keeps no other one from being read.
+pub(super) fn list(folder: &Folder) -> std::io::Result<Listing> {
+    let mut listing = Listing::default();
     for entry in fs::read_dir(&folder.path)? {
         let entry = entry?;
-        let Ok(name) = entry.file_name().into_string() else { continue };
-        if name.starts_with('.') || !ridgepost_config::matches(&folder.pattern, &name) {
+        let shown = entry.file_name().to_string_lossy().into_owned();
+        if shown.starts_with('.') || !ridgepost_config::matches(&folder.pattern, &shown) {
             continue;
         }
-        match fs::metadata(entry.path()) {
-            Ok(metadata) if metadata.is_file() => files.push((name, fingerprint(&metadata))),
-            Ok(_) => {}
-            Err(error) if error.kind() == ErrorKind::NotFound => {}
-            Err(error) => return Err(error),
+        match (entry.file_name().into_string(), fs::metadata(entry.path())) {
+            (_, Err(error)) if error.kind() == ErrorKind::NotFound => {}
+            (_, Err(error)) => listing.odd.push((shown, format!("can't be looked at: {error}"))),
+            (_, Ok(metadata)) if !metadata.is_file() => {}
+            (Err(name), Ok(_)) => {
+                let bytes = name.as_encoded_bytes().escape_ascii();
+                listing.odd.push((shown, format!("has a name that is no UTF-8 ({bytes}); rename it and it is read")));
+            }
+            (Ok(name), Ok(metadata)) => listing.files.push((name, fingerprint(&metadata))),
         }
     }
-    Ok(files)
+    Ok(listing)
+}
+
+/// What tells this state of a file from another one.
+pub(super) fn look_at(path: &Path) -> std::io::Result<Fingerprint> {
+    Ok(fingerprint(&fs::metadata(path)?))
+}
+
+/// Whether a program has the file open for writing (fcntl(2): a read lease is refused with EAGAIN). Only the owner of
+/// a file, and root, may ask; for others nothing is known, and the settling time has to do.
+#[expect(unsafe_code, reason = "no kept crate offers leases; the call takes numbers only")]
+fn has_writer(file: &File) -> bool {
+    use std::os::fd::AsRawFd;
+    let lease = |kind: libc::c_int| {
+        // SAFETY: the descriptor is open while `file` is borrowed, and the call touches no memory of ours.
+        unsafe { libc::fcntl(file.as_raw_fd(), libc::F_SETLEASE, kind) }
+    };
+    let refused = lease(libc::F_RDLCK) < 0;
+    let busy = refused && std::io::Error::last_os_error().raw_os_error() == Some(libc::EAGAIN);
+    if !refused {
+        lease(libc::F_UNLCK);
+    }
+    busy
 }
 
 fn fingerprint(metadata: &fs::Metadata) -> Fingerprint {
@@ -53,6 +88,12 @@ pub(super) fn read(path: &Path, expected: Fingerprint) -> Result<Vec<u8>, Left> 
     if flock(&file, FlockOperation::NonBlockingLockShared).is_err() {
         return Err(Left::Told("locked-file", "is locked by its writer; it is tried again".into()));
     }
+    if has_writer(&file) {
+        return Err(Left::Told(
+            "open-file",
+            "is still open for writing; it is read when its exporter closes it".into(),
+        ));
+    }
     let mut raw = Vec::with_capacity(usize::try_from(expected.size).unwrap_or(0));
     file.by_ref().take(BYTES_MAX + 1).read_to_end(&mut raw).map_err(left)?;
     let now = file.metadata().map_err(left)?;
@@ -72,10 +113,10 @@ fn left(error: std::io::Error) -> Left {
 }
 
 /// What became of a file that was to be put away.
-#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+#[derive(Clone, Debug, PartialEq, Eq)]
 pub(super) enum PutAway {
-    /// The file that was recorded is away.
-    Gone,
+    /// The file that was recorded is away: where it lies now, unless it was removed.
+    Gone(Option<PathBuf>),
     /// Another file, or more of it, lies under its name by now: it stays, to be read.
     Changed,
 }
@@ -97,7 +138,7 @@ pub(super) fn archive(path: &Path, recorded: Fingerprint) -> std::io::Result<Put
     }
     File::open(&target)?.sync_all()?;
     File::open(folder)?.sync_all()?;
-    Ok(PutAway::Gone)
+    Ok(PutAway::Gone(Some(to)))
 }
 
 /// Removes a recorded file: out of the way first, so that what is removed is what was recorded.
@@ -111,7 +152,7 @@ pub(super) fn remove(path: &Path, recorded: Fingerprint) -> std::io::Result<PutA
         return give_back(&aside, path);
     }
     fs::remove_file(&aside)?;
-    Ok(PutAway::Gone)
+    Ok(PutAway::Gone(None))
 }
 
 fn parts(path: &Path) -> std::io::Result<(&Path, &str)> {
@@ -173,9 +214,41 @@ mod tests {
             assert_eq!(put_away(&path, recorded).unwrap(), PutAway::Changed);
             assert_eq!(fs::read(&path).unwrap(), b"two");
             let recorded = fingerprint(&fs::metadata(&path).unwrap());
-            assert_eq!(put_away(&path, recorded).unwrap(), PutAway::Gone);
+            assert!(matches!(put_away(&path, recorded).unwrap(), PutAway::Gone(_)));
             assert!(!path.exists());
         }
+    }
+
+    #[test]
+    fn a_file_that_a_writer_has_open_is_not_read() {
+        let folder = tempfile::tempdir().unwrap();
+        let path = folder.path().join("x.csv");
+        let writer = File::create(&path).unwrap();
+        std::io::Write::write_all(&mut &writer, b"1;0.4").unwrap();
+        assert!(matches!(read(&path, look_at(&path).unwrap()), Err(Left::Told("open-file", _))));
+        drop(writer);
+        assert!(read(&path, look_at(&path).unwrap()).is_ok_and(|raw| raw == b"1;0.4"));
+    }
+
+    #[test]
+    fn an_odd_entry_keeps_no_other_one_from_being_read() {
+        use std::os::unix::ffi::OsStrExt;
+        let folder = tempfile::tempdir().unwrap();
+        let at = |name: &[u8]| folder.path().join(std::ffi::OsStr::from_bytes(name));
+        fs::write(at(b"good.csv"), "x").unwrap();
+        fs::write(at(b"caf\xe9.csv"), "x").unwrap();
+        std::os::unix::fs::symlink("loop.csv", at(b"loop.csv")).unwrap();
+        let settings = Folder {
+            path: folder.path().to_owned(),
+            pattern: "*.csv".into(),
+            when_recorded: ridgepost_config::WhenRecorded::Leave,
+            settle_ms: 0,
+        };
+        let listing = list(&settings).unwrap();
+        assert_eq!(listing.files.len(), 1);
+        let odd: Vec<&str> = listing.odd.iter().map(|(_, what)| what.as_str()).collect();
+        assert_eq!(odd.len(), 2);
+        assert!(odd.iter().any(|what| what.contains("caf\\xe9.csv")), "{odd:?}");
     }
 
     #[test]
@@ -185,7 +258,7 @@ mod tests {
         for text in ["one", "two", "three"] {
             fs::write(&path, text).unwrap();
             let recorded = fingerprint(&fs::metadata(&path).unwrap());
-            assert_eq!(archive(&path, recorded).unwrap(), PutAway::Gone);
+            assert!(matches!(archive(&path, recorded).unwrap(), PutAway::Gone(Some(_))));
         }
         let kept = |name: &str| fs::read_to_string(folder.path().join(ARCHIVE).join(name)).unwrap();
         assert_eq!([kept("x.csv"), kept("x.csv.2"), kept("x.csv.3")], ["one", "two", "three"]);

@@ -4,19 +4,19 @@
 //! It has a thread of its own, because listing and reading block. Hints from the kernel shorten its waits; the
 //! listing is the truth.
 
-use std::collections::BTreeSet;
-use std::path::{Path, PathBuf};
+use std::collections::{BTreeMap, BTreeSet, VecDeque};
+use std::path::PathBuf;
 use std::sync::Arc;
-use std::sync::mpsc::{Receiver, RecvTimeoutError, Sender, channel};
+use std::sync::mpsc::{Receiver, RecvTimeoutError, channel};
 use std::time::Duration;
 
-use notify::event::{AccessKind, AccessMode, ModifyKind, RenameMode};
-use notify::{EventKind, RecursiveMode, Watcher};
 use ridgepost_config::{Folder, Station, WhenRecorded};
+use ridgepost_parsers::Tick;
 
 use super::arrival::{Arrivals, Fingerprint};
-use super::disk::{PutAway, archive, list, read, remove};
+use super::disk::{PutAway, archive, list, look_at, read, remove};
 use super::frames::{BATCH, Frames};
+use super::hints::{Wake, hints};
 use super::serial::Shell;
 use crate::store::{Answer, FileBegin, FileState, PenFault, Provenance, Taken, What, answered_tally, sha256};
 
@@ -24,18 +24,11 @@ use crate::store::{Answer, FileBegin, FileState, PenFault, Provenance, Taken, Wh
 const RESCAN: Duration = Duration::from_secs(5);
 /// A file older than this when it is found waited for us; what it says was not measured now.
 const LIVE: Duration = Duration::from_secs(15 * 60);
-/// What wakes the thread.
-#[derive(Debug)]
-pub enum Wake {
-    /// A file was closed or renamed in.
-    Closed(String),
-    /// A file was written to.
-    Touched(String),
-    /// Something else changed, or hints were lost.
-    Look,
-    /// The program stops.
-    Stop,
-}
+/// How long a file that ends in the middle of a record waits for more.
+const CUT_WAITS_MS: u64 = 60_000;
+/// How long, and how many, files are looked at after they were put away.
+const MOVED_WATCHED_MS: u64 = 600_000;
+const MOVED_MAX: usize = 256;
 
 /// Watches a folder until the program stops. Blocks.
 pub fn watch(station: Arc<Station>, folder: Folder, shell: Shell) {
@@ -54,6 +47,8 @@ pub fn watch(station: Arc<Station>, folder: Folder, shell: Shell) {
         told: BTreeSet::new(),
         number: 0,
         archived: Vec::new(),
+        cut: BTreeMap::new(),
+        moved: VecDeque::new(),
     };
     let mut watcher = None;
     loop {
@@ -70,30 +65,6 @@ pub fn watch(station: Arc<Station>, folder: Folder, shell: Shell) {
     }
 }
 
-fn hints(folder: &Path, wake: Sender<Wake>) -> Option<notify::RecommendedWatcher> {
-    let mut watcher = notify::recommended_watcher(move |event: notify::Result<notify::Event>| {
-        let Ok(event) = event else {
-            let _ = wake.send(Wake::Look);
-            return;
-        };
-        let name =
-            |path: Option<&PathBuf>| path.and_then(|path| Some(path.file_name()?.to_string_lossy().into_owned()));
-        let first = name(event.paths.first());
-        let wakes = match (event.kind, first) {
-            (EventKind::Access(AccessKind::Close(AccessMode::Write)), Some(name)) => Wake::Closed(name),
-            (EventKind::Modify(ModifyKind::Name(RenameMode::To)), Some(name)) => Wake::Closed(name),
-            (EventKind::Modify(ModifyKind::Data(_)), Some(name)) => Wake::Touched(name),
-            (EventKind::Access(_), _) if !event.need_rescan() => return,
-            (EventKind::Modify(ModifyKind::Name(RenameMode::Both)), _) => return,
-            _ => Wake::Look,
-        };
-        let _ = wake.send(wakes);
-    })
-    .ok()?;
-    watcher.watch(folder, RecursiveMode::NonRecursive).ok()?;
-    Some(watcher)
-}
-
 struct Desk {
     station: Arc<Station>,
     folder: Folder,
@@ -105,6 +76,26 @@ struct Desk {
     told: BTreeSet<(String, &'static str)>,
     number: u64,
     archived: Vec<i64>,
+    /// Recorded files that ended in the middle of a record: not put away before they stood still for long.
+    cut: BTreeMap<String, Recorded>,
+    /// Files put away lately: a writer may have them open still.
+    moved: VecDeque<Moved>,
+}
+
+/// A file whose every frame is on the disk.
+#[derive(Clone, Copy)]
+struct Recorded {
+    fingerprint: Fingerprint,
+    file: i64,
+    since: Tick,
+}
+
+/// A file in the archive.
+struct Moved {
+    name: String,
+    path: PathBuf,
+    fingerprint: Fingerprint,
+    since: Tick,
 }
 
 /// Why a file was not taken.
@@ -156,7 +147,10 @@ impl Desk {
             }
         };
         self.hears();
-        let look = self.arrivals.look(self.shell.clock.tick(), &listing);
+        for (name, what) in &listing.odd {
+            self.tell(name, "unreadable-file", what);
+        }
+        let look = self.arrivals.look(self.shell.clock.tick(), &listing.files);
         for name in look.empty {
             self.tell(&name, "empty-file", "holds no byte; it is looked at again when it changes");
             self.arrivals.done(&name);
@@ -167,6 +161,8 @@ impl Desk {
             }
             self.handle(&name, fingerprint);
         }
+        self.put_away_cut();
+        self.look_at_moved();
         self.confirm_archived();
         let now = self.shell.clock.tick();
         let settle = look.again.map(|again| Duration::from_millis(again.0.saturating_sub(now.0).max(10)));
@@ -188,29 +184,82 @@ impl Desk {
     fn take(&mut self, name: &str, fingerprint: Fingerprint) -> Result<(), Left> {
         let path = self.folder.path.join(name);
         let raw = read(&path, fingerprint)?;
-        let file = self.record(name, fingerprint, raw)?;
+        let (file, cut) = self.record(name, fingerprint, &raw)?;
         self.arrivals.done(name);
-        self.put_away(name, &path, fingerprint, file);
+        let recorded = Recorded { fingerprint, file, since: self.shell.clock.tick() };
+        match cut {
+            true => {
+                self.tell(
+                    name,
+                    "cut-file",
+                    "ends in the middle of a record; it stays a while, in case more is written",
+                );
+                self.cut.insert(name.to_owned(), recorded);
+            }
+            false => {
+                self.cut.remove(name);
+                self.put_away(name, recorded);
+            }
+        }
         Ok(())
     }
 
-    /// Hands the writer a file, batch by batch; its key once every frame is on the disk.
-    fn record(&mut self, name: &str, fingerprint: Fingerprint, raw: Vec<u8>) -> Result<i64, Left> {
+    /// Puts away what was cut short and stood still since.
+    fn put_away_cut(&mut self) {
+        let now = self.shell.clock.tick();
+        let due = |recorded: &Recorded| now.0.saturating_sub(recorded.since.0) >= CUT_WAITS_MS;
+        let names: Vec<String> =
+            self.cut.iter().filter(|(_, recorded)| due(recorded)).map(|(name, _)| name.clone()).collect();
+        for name in names {
+            if let Some(recorded) = self.cut.remove(&name) {
+                self.put_away(&name, recorded);
+            }
+        }
+    }
+
+    /// A writer that had a file open when it was put away goes on writing into it: what it adds is read on.
+    fn look_at_moved(&mut self) {
+        let now = self.shell.clock.tick();
+        let keep = |moved: &Moved| now.0.saturating_sub(moved.since.0) < MOVED_WATCHED_MS;
+        while self.moved.len() > MOVED_MAX || self.moved.front().is_some_and(|moved| !keep(moved)) {
+            self.moved.pop_front();
+        }
+        for mut moved in std::mem::take(&mut self.moved) {
+            let Ok(found) = look_at(&moved.path) else { continue };
+            if found != moved.fingerprint
+                && let Ok(raw) = read(&moved.path, found)
+                && self.record(&moved.name, found, &raw).is_ok()
+            {
+                tracing::warn!(
+                    code = "written-on",
+                    station = self.station.name,
+                    "{} was written to after it was put away; what was added is recorded",
+                    moved.path.display()
+                );
+                moved.fingerprint = found;
+            }
+            self.moved.push_back(moved);
+        }
+    }
+
+    /// Hands the writer a file, batch by batch; once every frame is on the disk, its key and whether it ends in the
+    /// middle of a record.
+    fn record(&mut self, name: &str, fingerprint: Fingerprint, raw: &[u8]) -> Result<(i64, bool), Left> {
         let received = self.shell.clock.stamp();
         let changed_us = i64::try_from(fingerprint.changed_ns / 1000).unwrap_or(received.us);
         let live_us = i64::try_from(LIVE.as_micros()).unwrap_or(i64::MAX);
         let taken = if received.us - changed_us > live_us { Taken::At(changed_us) } else { Taken::Live };
         self.number += 1;
-        let mut frames = Frames::new(&self.station, &raw);
+        let mut frames = Frames::new(&self.station, raw);
         let first = frames.batch();
         let begin = FileBegin {
             origin: format!("{} {} file {}", self.shell.run, self.station.name, self.number),
             station: Arc::clone(&self.station),
             name: name.to_owned(),
             fingerprint: fingerprint.to_string(),
-            sha256: sha256(&raw),
+            sha256: sha256(raw),
             received: received.clone(),
-            raw: raw.clone(),
+            raw: raw.to_vec(),
             taken,
             last: frames.at_end(),
             frames: first,
@@ -221,7 +270,7 @@ impl Desk {
         self.shell.board.count(&self.station.name, &tally);
         self.shell.board.change(&self.station.name, |status| status.last_heard = Some(heard));
         let (file, transmission, done) = match state {
-            FileState::Recorded { file } => return Ok(file),
+            FileState::Recorded { file } => return Ok((file, frames.at_end() && frames.is_cut())),
             FileState::Repeat { file, transmission } => {
                 self.shell.board.change(&self.station.name, |status| status.repeats += 1);
                 tracing::info!(
@@ -229,12 +278,15 @@ impl Desk {
                     station = self.station.name,
                     "{name} holds the same bytes as transmission {transmission}: noted, not counted"
                 );
-                return Ok(file);
+                return Ok((file, false));
             }
             FileState::Begun { file, transmission, done } => (file, transmission, done),
         };
         let from = Provenance { transmission, station: Arc::clone(&self.station), received, taken };
         while !frames.at_end() {
+            if self.shell.stop.is_cancelled() {
+                return Err(Left::Ended);
+            }
             let mut batch = frames.batch();
             batch.retain(|heard| heard.number > done);
             let last = frames.at_end();
@@ -242,18 +294,24 @@ impl Desk {
             let answer = self.shell.pen.ask_blocking(ask)?;
             self.shell.board.count(&self.station.name, &answered_tally(&answer));
         }
-        Ok(file)
+        Ok((file, frames.is_cut()))
     }
 
     /// Moves or removes a recorded file; a file that can't be moved stays, and is known by its fingerprint.
-    fn put_away(&mut self, name: &str, path: &Path, recorded: Fingerprint, file: i64) {
+    fn put_away(&mut self, name: &str, recorded: Recorded) {
+        let Recorded { fingerprint, file, since } = recorded;
+        let path = self.folder.path.join(name);
         let result = match self.folder.when_recorded {
             WhenRecorded::Leave => return,
-            WhenRecorded::Delete => remove(path, recorded),
-            WhenRecorded::Archive => archive(path, recorded),
+            WhenRecorded::Delete => remove(&path, fingerprint),
+            WhenRecorded::Archive => archive(&path, fingerprint),
         };
         match result {
-            Ok(PutAway::Gone) => self.archived.push(file),
+            Ok(PutAway::Gone(to)) => {
+                self.archived.push(file);
+                let moved = to.map(|path| Moved { name: name.to_owned(), path, fingerprint, since });
+                self.moved.extend(moved);
+            }
             Ok(PutAway::Changed) => {}
             Err(error) => self.tell(
                 name,

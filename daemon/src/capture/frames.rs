@@ -1,7 +1,7 @@
 //! The frames of a file, batch by batch, so that a large file never stands in memory as frames.
 
 use ridgepost_config::Station;
-use ridgepost_parsers::{Decoder, Framer, Tick};
+use ridgepost_parsers::{Decoder, Framer, Outcome, Tick};
 
 use crate::store::Heard;
 
@@ -17,13 +17,14 @@ pub(super) struct Frames<'a> {
     rest: &'a [u8],
     number: u32,
     next: Option<Heard>,
+    cut: bool,
 }
 
 impl<'a> Frames<'a> {
     /// From the bytes of a file.
     pub(super) fn new(station: &Station, raw: &'a [u8]) -> Self {
         let (framer, decoder) = (station.instrument.framer(), station.instrument.decoder());
-        let mut frames = Frames { framer, decoder, rest: raw, number: 0, next: None };
+        let mut frames = Frames { framer, decoder, rest: raw, number: 0, next: None, cut: false };
         frames.next = frames.frame();
         frames
     }
@@ -31,6 +32,11 @@ impl<'a> Frames<'a> {
     /// Whether every frame was handed out.
     pub(super) fn at_end(&self) -> bool {
         self.next.is_none()
+    }
+
+    /// Whether the last frame read so far was cut short: the file may not be whole.
+    pub(super) fn is_cut(&self) -> bool {
+        self.cut
     }
 
     /// The next frames.
@@ -59,6 +65,7 @@ impl<'a> Frames<'a> {
         };
         let decoded = self.decoder.decode(&frame);
         self.number += 1;
+        self.cut = decoded.outcome == Outcome::Incomplete;
         Some(Heard { number: self.number, frame, decoded })
     }
 }

@@ -7,6 +7,7 @@ pub mod arrival;
 mod disk;
 pub mod folder;
 mod frames;
+mod hints;
 pub mod kept;
 pub mod serial;
 pub mod session;

@@ -37,6 +37,9 @@ pub fn place(folder: &Path, marker: Option<&str>, name: &str, bytes: &[u8]) -> R
             let _ = fs::remove_file(&part);
             same(&target, bytes)
         }
+        Err(error) if matches!(error.kind(), ErrorKind::InvalidFilename | ErrorKind::InvalidInput) => {
+            Err(Undelivered::Never(format!("{}: the folder takes no such name: {error}", target.display())))
+        }
         Err(error) => {
             let _ = fs::remove_file(&part);
             Err(Undelivered::Later(format!("{}: {error}", target.display())))

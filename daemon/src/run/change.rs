@@ -38,7 +38,9 @@ async fn received(signal: &mut Option<Signal>) {
 /// Loads the files into a fresh plan and swaps it whole; a file with faults changes nothing.
 async fn reload(house: &House, crew: &mut Crew) {
     let (old, told) = house.cell();
-    let faults: Vec<String> = match Cell::load(&old.dir) {
+    let dir = old.dir.clone();
+    let Ok(loaded) = tokio::task::spawn_blocking(move || Cell::load(&dir)).await else { return };
+    let faults: Vec<String> = match loaded {
         Ok(new) if new.faults.is_empty() => {
             if let Some(what) = needs_restart(&old, &new) {
                 tracing::warn!(

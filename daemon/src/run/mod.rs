@@ -174,6 +174,8 @@ async fn daemon(cell: Arc<Cell>, kept: Kept) -> Result<(), RunFault> {
     let store = cell.plan.store.clone();
     // A limit on file size kills a program that does not catch this signal; caught, the write fails and is told.
     let _file_size = signal(SignalKind::from_raw(libc::SIGXFSZ));
+    // So does one that tells of a lease on a file that somebody opens (see `capture`'s question for writers).
+    let _lease = signal(SignalKind::io());
     if let Some(folder) = store.parent() {
         std::fs::create_dir_all(folder).map_err(|error| RunFault::Io("the store's folder can't be made", error))?;
     }

@@ -88,7 +88,7 @@ fn known_file(recorder: &Recorder, file: &FileBegin) -> Result<Option<FileState>
             Ok((row.get::<_, i64>(0)?, row.get::<_, i64>(1)?, row.get::<_, String>(2)?))
         })
         .optional()?;
-    let Some((id, transmission, state)) = row else { return Ok(None) };
+    let Some((id, transmission, state)) = row.or(begun_elsewhere(recorder, file)?) else { return Ok(None) };
     if state != "recording" {
         return Ok(Some(FileState::Recorded { file: id }));
     }
@@ -98,6 +98,21 @@ fn known_file(recorder: &Recorder, file: &FileBegin) -> Result<Option<FileState>
         |row| row.get(0),
     )?;
     Ok(Some(FileState::Begun { file: id, transmission, done }))
+}
+
+/// A file that an earlier run began to record and did not end, under another name or time by now: the same bytes go
+/// on where they were left.
+fn begun_elsewhere(recorder: &Recorder, file: &FileBegin) -> Result<Option<(i64, i64, String)>, StoreFault> {
+    Ok(recorder
+        .tx
+        .prepare_cached(
+            "UPDATE OR REPLACE file SET name = ?3, fingerprint = ?4 WHERE id = (SELECT min(id) FROM file \
+             WHERE station = ?1 AND sha256 = ?2 AND state = 'recording') RETURNING id, transmission, state",
+        )?
+        .query_row(params![file.station.name, file.sha256, file.name, file.fingerprint], |row| {
+            Ok((row.get(0)?, row.get(1)?, row.get(2)?))
+        })
+        .optional()?)
 }
 
 fn insert_file(recorder: &Recorder, file: &FileBegin, transmission: i64, state: &str) -> Result<i64, StoreFault> {

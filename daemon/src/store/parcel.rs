@@ -133,21 +133,30 @@ impl Sheet<'_> {
 /// used twice and never depends on a clock; characters that some file system refuses become `-`.
 fn file_name(template: &str, cell: &str, sink: &str, first: &Posted) -> String {
     let piece = first.piece.map(|piece| piece.to_string());
-    let name = template
+    template
         .replace("{seq}", &format!("{:09}", first.seq))
         .replace("{cell}", &tame(cell))
         .replace("{sink}", &tame(sink))
         .replace("{job}", &tame(first.job.as_deref().unwrap_or("no-job")))
         .replace("{serial}", &tame(first.serial.as_deref().unwrap_or("no-serial")))
-        .replace("{piece}", &tame(piece.as_deref().unwrap_or("no-piece")));
-    name.chars().take(200).collect()
+        .replace("{piece}", &tame(piece.as_deref().unwrap_or("no-piece")))
 }
 
+/// Bytes of one field in a name: four of them, the number and what the template adds stay below the 255 bytes that
+/// file systems take.
+const FIELD_BYTES_MAX: usize = 40;
+
+/// A text as a part of a file name, cut between characters where it is long.
 fn tame(text: &str) -> String {
-    text.trim_matches('.')
-        .chars()
-        .map(|c| if c.is_control() || c.is_whitespace() || "/\\:*?\"<>|".contains(c) { '-' } else { c })
-        .collect()
+    let harmful = |c: char| c.is_control() || c.is_whitespace() || "/\\:*?\"<>|".contains(c);
+    let mut tamed = String::new();
+    for c in text.trim_matches('.').chars().map(|c| if harmful(c) { '-' } else { c }) {
+        if tamed.len() + c.len_utf8() > FIELD_BYTES_MAX {
+            break;
+        }
+        tamed.push(c);
+    }
+    tamed
 }
 
 #[cfg(test)]
@@ -166,5 +175,16 @@ mod tests {
         };
         let name = file_name("{cell}_{job}_{serial}_{piece}-{seq}.csv", "grind 2", "mes", &row);
         assert_eq!(name, "grind-2_WO-4-8_-A-1_no-piece-000000042.csv");
+    }
+
+    #[test]
+    fn a_long_part_name_never_costs_the_number_or_the_file() {
+        let named = |seq: i64| {
+            let serial = Some("Prüfling".repeat(60));
+            let row = Posted { seq, kind: Kind::Part, job: serial.clone(), run: Some(1), serial, piece: Some(1) };
+            file_name("{cell}_{sink}_{job}_{serial}_{piece}-{seq}.csv", &"z".repeat(300), &"s".repeat(300), &row)
+        };
+        assert!(named(1).len() <= 230, "{}", named(1));
+        assert!(named(1) != named(2));
     }
 }

@@ -202,7 +202,7 @@ impl Recorder<'_> {
             }
             tally.seen += seen;
             tally.new += decoded.readings.len() as u64 - seen;
-            tally.rejected += u64::from(decoded.outcome != Outcome::Accepted);
+            tally.rejected += u64::from(matches!(decoded.outcome, Outcome::Damaged | Outcome::Incomplete));
             self.frame(from.transmission, heard, &decoded)?;
         }
         Ok(tally)

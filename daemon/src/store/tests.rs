@@ -472,3 +472,20 @@ fn a_file_that_grows_is_read_on_and_never_doubled() {
         assert_eq!(values, expected, "in steps of {step}");
     }
 }
+
+/// A crash in the middle of a file, and the file has another name or time when the next run finds it.
+#[test]
+fn a_file_begun_under_another_name_is_read_on_where_it_was_left() {
+    let rows: String = (1..=6).map(|number| format!("{number} Ra 0.{number}00 um\r\n")).collect();
+    let mut bench = Bench::new();
+    let text = NUMBERED.replace("unique_by = [\"number\"]", "").replace("\"lines\"", "\"rows\"");
+    std::fs::write(bench.path().join("instruments/n.toml"), text).unwrap();
+    let (begun, whole) = (bench.file("y.csv", rows.as_bytes()), bench.file("renamed.csv", rows.as_bytes()));
+    let (What::FileBegin(mut begun), What::FileBegin(whole)) = (begun, whole) else { panic!("not files") };
+    begun.frames.truncate(2);
+    begun.last = false;
+    let answers = bench.write([What::FileBegin(begun), What::FileBegin(whole)]);
+    let Answer::File(state, _) = &answers[1] else { panic!("{answers:?}") };
+    assert_eq!(*state, super::FileState::Begun { file: 1, transmission: 1, done: 2 });
+    assert_eq!(bench.rows(&["value"]), ["0.100", "0.200"]);
+}
