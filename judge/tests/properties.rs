@@ -348,7 +348,9 @@ proptest! {
                     prop_assert!(before.decided.is_none() || before.decided == after.decided);
                     let counted = |slot: &ridgepost_judge::Slot| slot.counted().cloned().collect::<Vec<_>>();
                     prop_assert!(counted(after).starts_with(&counted(before)));
-                    prop_assert!(after.attempts.len() <= before.attempts.len() + 1);
+                    let idle: Vec<_> = after.attempts.iter().filter(|attempt| attempt.trace.is_none()).collect();
+                    let causes: std::collections::BTreeSet<_> = idle.iter().map(|attempt| &attempt.reasons).collect();
+                    prop_assert_eq!(idle.len(), causes.len(), "what doesn't count grows by cause, not by try");
                 }
             }
         }
