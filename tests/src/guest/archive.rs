@@ -88,6 +88,6 @@ mod tests {
         assert!(at("a\0") < at("a/b\0") && at("a/b\0") < at("a/b/c\0"));
         assert_eq!(text.matches("070701").count(), 4);
         assert!(text.match_indices("070701").all(|(at, _)| at % 4 == 0));
-        assert!(text.contains("000081A4") && text.contains("12345\0\0\0070701"));
+        assert!(text.contains("000081A4") && text.contains("12345\0\0\x00070701"));
     }
 }

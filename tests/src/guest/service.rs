@@ -35,7 +35,6 @@ const MODULES: &[&str] = &[
     "ctr",
     "ecb",
     "aes_generic",
-    "arc4",
     "virtio_console",
     "virtio_blk",
     "ext4",
