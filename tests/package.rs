@@ -112,12 +112,13 @@ impl Host {
         self.until_status_text("a station that listens", |text| text.ends_with("1 stations listen"));
     }
 
-    /// Writes a cell with one station that reads files.
+    /// Writes a cell with one station that reads files, and with everything that the unit's hardening must let through.
     fn configure(&self) {
         let folder = "folder = { path = \"/srv/exports\", pattern = \"*.csv\" }";
         let cell = format!(
             "[cell]\nname = \"packed\"\ntime_zone = \"UTC\"\n\n[store]\npath = \"/var/lib/ridgepost/store.db\"\n\n\
-             [[station]]\nname = \"stick\"\ninstrument = \"exported\"\ngauge = \"G-1\"\n{folder}\n"
+             [[station]]\nname = \"stick\"\ninstrument = \"exported\"\ngauge = \"G-1\"\n{folder}\n\n\
+             [watch]\nmetrics = {{ listen = \"127.0.0.1:9617\" }}\nheartbeat = {{ file = \"/run/ridgepost/alive\" }}\n"
         );
         self.container.write("/etc/ridgepost/cell.toml", &cell);
         self.container.write("/etc/ridgepost/gauges.toml", "[[gauge]]\nid = \"G-1\"\nkind = \"stylus\"\n");
@@ -234,6 +235,13 @@ fn it_runs_as_itself_and_may_little(host: &Host) {
     let stat = |path: &str| host.container.must(&["stat", "--format=%U:%G %a", path]);
     assert_eq!(stat("/run/ridgepost"), "ridgepost:ridgepost 750");
     assert_eq!(stat("/run/ridgepost/control.sock"), "ridgepost:ridgepost 600");
+    let ask = "exec 3<>/dev/tcp/127.0.0.1/9617; printf 'GET /metrics HTTP/1.0\\r\\n\\r\\n' >&3; cat <&3";
+    host.container.until("metrics on the loopback interface", || {
+        let said = host.container.run(&["bash", "-c", ask]);
+        said.stdout.starts_with("HTTP/1.0 200").then_some(())
+    });
+    host.container
+        .until("a heartbeat", || host.container.run(&["test", "-s", "/run/ridgepost/alive"]).success.then_some(()));
     assert_eq!(stat("/var/lib/ridgepost/store.db").split(' ').next(), Some("ridgepost:ridgepost"));
 }
 
