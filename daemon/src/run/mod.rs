@@ -179,6 +179,8 @@ async fn daemon(cell: Arc<Cell>, kept: Kept) -> Result<(), RunFault> {
     if let Some(folder) = store.parent() {
         std::fs::create_dir_all(folder).map_err(|error| RunFault::Io("the store's folder can't be made", error))?;
     }
+    // Caught from here on: a stop while everybody starts is a stop.
+    let asked_to_end = terminated();
     let socket = control::socket_path(&store);
     let _lock = Lock::take(&store, Some(socket.clone()))?;
     let (fatal, mut failed) = watch::channel(None);
@@ -200,7 +202,7 @@ async fn daemon(cell: Arc<Cell>, kept: Kept) -> Result<(), RunFault> {
     // It ends by the stop; what hangs in it holds nobody up.
     drop(tokio::spawn(crate::watch::run(house.scene(&stop))));
     let outcome = tokio::select! {
-        () = terminated() => Ok(()),
+        () = asked_to_end => Ok(()),
         reason = fatal_reason(&mut failed) => Err(RunFault::Disk(reason)),
         () = change::follow(&house, &mut crew) => Ok(()),
         () = host::report(&house) => Ok(()),
@@ -276,14 +278,18 @@ async fn keep_alive(pen: Pen, kept: Kept) {
     }
 }
 
-async fn terminated() {
-    let (Ok(mut term), Ok(mut interrupt)) = (signal(SignalKind::terminate()), signal(SignalKind::interrupt())) else {
-        tracing::error!(code = "no-signals", "signals can't be caught; the daemon ends only by being killed");
-        return std::future::pending().await;
-    };
-    tokio::select! {
-        _ = term.recv() => {}
-        _ = interrupt.recv() => {}
+/// Catches the signals that ask for an end; what is returned waits for one.
+fn terminated() -> impl Future<Output = ()> {
+    let signals = (signal(SignalKind::terminate()), signal(SignalKind::interrupt()));
+    async {
+        let (Ok(mut term), Ok(mut interrupt)) = signals else {
+            tracing::error!(code = "no-signals", "signals can't be caught; the daemon ends only by being killed");
+            return std::future::pending().await;
+        };
+        tokio::select! {
+            _ = term.recv() => {}
+            _ = interrupt.recv() => {}
+        }
     }
 }
 
