@@ -2,6 +2,7 @@
 //! the host.
 
 use std::fs;
+use std::hash::{DefaultHasher, Hash, Hasher};
 use std::io::{BufRead, BufReader, Write};
 use std::os::unix::net::UnixStream;
 use std::path::{Path, PathBuf};
@@ -61,6 +62,10 @@ const MASKED: &[&str] = &[
     "modprobe@drm.service",
     "modprobe@efi_pstore.service",
 ];
+
+/// The unit of the host's shell, and what it runs.
+const SHELL_UNIT: &str = include_str!("../../guest/shell.service");
+const SHELL: &str = include_str!("../../guest/shell");
 
 static ONE_AT_A_TIME: Mutex<()> = Mutex::new(());
 
@@ -144,7 +149,8 @@ impl Shell {
         self.asked += 1;
         let mark = format!("answered-{}:", self.asked);
         // Put together by the guest, so that the question itself is never taken for the answer.
-        let message = format!("{{ {command}\n}} </dev/null; echo; echo 'answered''-{}:'$?\n", self.asked);
+        let message =
+            format!("{{ {command}\n}} </dev/null; status=$?; echo; echo 'answered''-{}:'$status\n", self.asked);
         self.console.write_all(message.as_bytes()).unwrap();
         let mut said = String::new();
         loop {
@@ -178,15 +184,20 @@ impl Shell {
     #[track_caller]
     pub fn fetch(&mut self, from: &str, to: &Path) {
         let lines = self.sh(&format!("od -An -v -tx1 -w32 {from}"));
-        let bytes: Result<Vec<u8>, _> = lines.split_whitespace().map(|byte| u8::from_str_radix(byte, 16)).collect();
-        fs::write(to, bytes.unwrap()).unwrap();
+        let byte =
+            |text: &str| u8::from_str_radix(text, 16).unwrap_or_else(|_| panic!("{from}: {text:?} in {lines:.400}"));
+        let bytes: Vec<u8> = lines.split_whitespace().map(byte).collect();
+        fs::write(to, bytes).unwrap();
     }
 }
 
 /// The root disk, kept in `cache`.
 fn root_disk(cache: &Path, kernel: &Kernel) -> PathBuf {
     let _one = ONE_AT_A_TIME.lock();
-    let disk = cache.join(format!("root-{}.disk", kernel.release));
+    // Named after all that makes it what it is, so that it is made anew when something of that changes.
+    let mut made_of = DefaultHasher::new();
+    (PACKAGES, MODULES, MASKED, SHELL_UNIT, SHELL).hash(&mut made_of);
+    let disk = cache.join(format!("root-{}-{:016x}.disk", kernel.release, made_of.finish()));
     if disk.is_file() {
         return disk;
     }
@@ -231,7 +242,8 @@ fn furnish(tree: &Path, kernel: &Kernel) {
         let _ = fs::remove_file(&link);
         std::os::unix::fs::symlink("/dev/null", link).unwrap();
     }
-    fs::write(units.join("shell.service"), include_str!("../../guest/shell.service")).unwrap();
+    fs::write(units.join("shell.service"), SHELL_UNIT).unwrap();
+    fs::write(tree.join("etc/shell"), SHELL).unwrap();
     fs::create_dir_all(units.join("sysinit.target.wants")).unwrap();
     let wanted = units.join("sysinit.target.wants/shell.service");
     let _ = fs::remove_file(&wanted);
