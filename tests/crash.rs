@@ -19,15 +19,19 @@ use ridgepost_tests::instruments::{self, number_of};
 use ridgepost_tests::oracle::{self, Store, acknowledged_and_lost, doubled, field};
 use ridgepost_tests::seed::Seeded;
 
-/// Readings in one exported file.
+/// Readings in most exported files, and in every so many-th one: more than the daemon commits at once, so that a kill
+/// finds files half recorded.
 const PER_FILE: u64 = 3;
+const PER_LARGE_FILE: u64 = 700;
+const LARGE_EVERY: usize = 30;
 
 /// The cell under attack: two instruments at ports, one that exports files, one sink.
 struct Attack {
     cell: Cell,
     feeders: Vec<Feeder>,
     exports: PathBuf,
-    files: u64,
+    /// First number and count of the readings in each exported file.
+    files: Vec<(u64, u64)>,
     drops: Drops,
     seeded: Seeded,
     /// Results seen by a connection of our own: every one of them was committed.
@@ -52,7 +56,7 @@ impl Attack {
             cell,
             feeders: vec![counted, plain],
             exports,
-            files: 0,
+            files: vec![],
             drops,
             seeded: Seeded::new(seed),
             seen: BTreeSet::new(),
@@ -87,9 +91,11 @@ impl Attack {
     }
 
     fn export_next(&mut self) {
-        let name = format!("f-{:06}.csv", self.files);
-        export(&self.exports, &name, &instruments::exported(1 + self.files * PER_FILE, PER_FILE));
-        self.files += 1;
+        let first = self.files.last().map_or(1, |(first, count)| first + count);
+        let large = self.files.len() % LARGE_EVERY == LARGE_EVERY / 2;
+        let count = if large { PER_LARGE_FILE } else { PER_FILE };
+        export(&self.exports, &name_of(self.files.len()), &instruments::exported(first, count));
+        self.files.push((first, count));
     }
 
     fn look(&mut self, store: Option<&Store>) {
@@ -112,14 +118,12 @@ impl Attack {
         let rows = store.readings("exports");
         let stored: BTreeSet<u64> = rows.iter().filter_map(|row| number_of(row).ok()).collect();
         let mut findings = Vec::new();
-        for file in names_in(&self.exports.join("recorded")) {
-            let number =
-                file.strip_prefix("f-").and_then(|name| name.strip_suffix(".csv")).and_then(|name| name.parse().ok());
-            let number: u64 = number.unwrap_or_else(|| panic!("{file} in the archive"));
-            let first = 1 + number * PER_FILE;
-            let missing = (first..first + PER_FILE).filter(|number| !stored.contains(number));
-            findings
-                .extend(missing.map(|number| format!("{file} was moved away and its reading {number} is not stored")));
+        let archived = names_in(&self.exports.join("recorded"));
+        for (at, (first, count)) in self.files.iter().enumerate().filter(|(at, _)| archived.contains(&name_of(*at))) {
+            let missing = (*first..first + count).filter(|number| !stored.contains(number)).count();
+            if missing > 0 {
+                findings.push(format!("{} was moved away and {missing} of its readings are not stored", name_of(at)));
+            }
         }
         findings
     }
@@ -167,28 +171,41 @@ impl Attack {
             self.findings.extend(findings);
             told.push(format!("{account:?}"));
         }
-        let mut from_files: Vec<u64> = Vec::new();
-        for row in store.readings("exports") {
-            match number_of(&row) {
-                Ok(number) => from_files.push(number),
-                Err(fault) => self.findings.push(format!("exports: {fault}")),
-            }
-        }
-        from_files.sort_unstable();
-        let all: Vec<u64> = (1..=self.files * PER_FILE).collect();
-        if from_files != all {
-            let count = from_files.len();
-            self.findings
-                .push(format!("exports: {count} readings are stored of {} exported, or one is doubled", all.len()));
-        }
+        self.judge_files(&store);
         told.push(format!(
             "{} files, {} acknowledged results seen, {} drops",
-            self.files,
+            self.files.len(),
             self.seen.len(),
             self.drops.count()
         ));
         told.join("; ")
     }
+
+    /// Every reading of every file is stored once, those of one file in its order.
+    fn judge_files(&mut self, store: &Store) {
+        let mut stored = Vec::new();
+        for row in store.readings("exports") {
+            match number_of(&row) {
+                Ok(number) => stored.push(number),
+                Err(fault) => self.findings.push(format!("exports: {fault}")),
+            }
+        }
+        for (at, (first, count)) in self.files.iter().enumerate() {
+            let numbers = *first..first + count;
+            let of_file: Vec<u64> = stored.iter().copied().filter(|number| numbers.contains(number)).collect();
+            if of_file != numbers.collect::<Vec<_>>() {
+                self.findings.push(format!("{} holds {count} from {first} on; stored are {of_file:?}", name_of(at)));
+            }
+        }
+        let said: u64 = self.files.iter().map(|(_, count)| count).sum();
+        if stored.len() as u64 != said {
+            self.findings.push(format!("exports: {} readings are stored of {said} exported", stored.len()));
+        }
+    }
+}
+
+fn name_of(file: usize) -> String {
+    format!("f-{file:06}.csv")
 }
 
 fn names_in(folder: &Path) -> Vec<String> {
@@ -244,7 +261,7 @@ fn a_daemon_that_acknowledges_too_early_is_found_out() {
     for _ in 0..40 {
         attack.start();
         attack.export_next();
-        let archive = attack.exports.join("recorded").join(format!("f-{:06}.csv", attack.files - 1));
+        let archive = attack.exports.join("recorded").join(name_of(attack.files.len() - 1));
         attack.cell.until("a file to be moved away", |_| archive.exists().then_some(()));
         attack.kill();
         let store = attack.cell.store();
