@@ -128,13 +128,17 @@ impl Cli {
     }
 
     fn daemon(&self, out: &mut Out) -> Exit {
-        self.with_cell(out, |cell, out| match crate::run::run(cell) {
+        let run = |cell: Cell, out: &mut Out| match crate::run::run(cell) {
             Ok(()) => Exit::Done,
             Err(fault) => {
                 out.complain(&fault.to_string());
                 fault.exit()
             }
-        })
+        };
+        match Cell::load(&self.cell).or_else(|faults| crate::run::last_good_of_service(&self.cell, &faults).ok_or(())) {
+            Ok(cell) => run(cell, out),
+            Err(()) => self.with_cell(out, run),
+        }
     }
 
     /// Commands work with whatever of the configuration is faultless; without a usable cell.toml there is nothing
@@ -185,6 +189,9 @@ fn write(cell: &Cell, request: Request, what: What, out: &mut Out) -> Result<ser
 }
 
 fn write_alone(cell: &Cell, what: What, out: &mut Out) -> Result<Reply, Exit> {
+    if let Some(folder) = cell.plan.store.parent() {
+        let _ = std::fs::create_dir_all(folder);
+    }
     let _lock = crate::store::Lock::take(&cell.plan.store, None).map_err(|fault| {
         out.complain(&fault.to_string());
         Exit::Unusable

@@ -11,7 +11,7 @@ use crate::control::{Reply, Request};
 use crate::exit::Exit;
 use crate::store::{StoreFault, open_for_reading, query};
 
-/// Shows how everything is doing; 1 if something needs a person.
+/// Shows how everything is doing.
 pub fn status(cell: &Cell, as_json: bool, out: &mut Out) -> Exit {
     let daemon = crate::run::running(&cell.plan.store).map(|socket| crate::control::ask(&socket, &Request::Status));
     let daemon = match daemon {

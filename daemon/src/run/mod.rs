@@ -101,6 +101,19 @@ fn last_good(faulty: Cell) -> Cell {
     }
 }
 
+/// What a service runs whose `cell.toml` can't be read at all: the last plan without fault, from the store in the
+/// folder that the service manager names. Without a service manager nobody knows where the store lies.
+pub fn last_good_of_service(dir: &Path, faults: &[ridgepost_config::Diagnostic]) -> Option<Cell> {
+    let store = std::path::PathBuf::from(std::env::var_os("STATE_DIRECTORY")?).join("store.db");
+    let dir = std::path::absolute(dir).ok()?;
+    let look = crate::cell::Look::at(&dir);
+    let connection = crate::store::open_for_reading(&store).ok()?;
+    let texts = crate::store::query::kept_plan(&connection).ok()??;
+    let kept = Cell::from_kept(&dir, look, &texts).filter(|kept| kept.plan.store == store)?;
+    tracing::warn!(code = "last-good-plan", "cell.toml can't be used; the last plan without fault runs");
+    Some(kept.beside_faults(faults.to_vec()))
+}
+
 /// What the parts of a running daemon share.
 struct House {
     /// The configuration in force, and what is wrong with the files as they are now.
@@ -304,10 +317,11 @@ async fn fatal_reason(failed: &mut watch::Receiver<Option<String>>) -> String {
     }
 }
 
-/// Unique over all runs: the kernel's boot and this process's start within it.
+/// Unique over all runs: random by the kernel; process and time where it gives none.
 fn run_id() -> String {
-    let boot = std::fs::read_to_string("/proc/sys/kernel/random/uuid").unwrap_or_default();
-    format!("{}-{}", boot.trim(), std::process::id())
+    let random = std::fs::read_to_string("/proc/sys/kernel/random/uuid").unwrap_or_default();
+    let now = jiff::Timestamp::now().as_nanosecond();
+    format!("{}-{}-{now}", random.trim(), std::process::id())
 }
 
 /// The socket of the daemon that holds a store, if one does.

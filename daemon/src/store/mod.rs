@@ -105,7 +105,7 @@ fn open_for_writing(path: &Path) -> Result<Connection, StoreFault> {
 
 /// Opens the store for reading only.
 pub fn open_for_reading(path: &Path) -> Result<Connection, StoreFault> {
-    if !path.exists() {
+    if matches!(path.try_exists(), Ok(false)) {
         return Err(StoreFault::Absent(path.display().to_string()));
     }
     let flags = OpenFlags::SQLITE_OPEN_READ_ONLY | OpenFlags::SQLITE_OPEN_NO_MUTEX;

@@ -1,6 +1,6 @@
 //! One request, inside the writer's transaction.
 
-use rusqlite::params;
+use rusqlite::{OptionalExtension, params};
 
 use super::files;
 use super::record::{Burst, Recorder, Tally};
@@ -152,17 +152,23 @@ fn alive(recorder: &Recorder) -> Result<(), StoreFault> {
 
 /// Nobody listened between the last sign of life and now: every station gets a gap that ends when it listens.
 fn started(recorder: &Recorder, stations: &[String]) -> Result<(), StoreFault> {
+    // What was received after the last sign of life is a later one.
+    let sql = "SELECT at, us FROM (SELECT at.value AS at, CAST(us.value AS INTEGER) AS us FROM fact AS at, fact AS us \
+               WHERE at.key = 'alive_at' AND us.key = 'alive_us' UNION ALL \
+               SELECT received_at, received_us FROM transmission WHERE id = (SELECT max(id) FROM transmission)) \
+               ORDER BY us DESC LIMIT 1";
+    let last =
+        recorder.tx.query_row(sql, [], |row| Ok((row.get::<_, String>(0)?, row.get::<_, i64>(1)?))).optional()?;
     for station in stations {
+        let Some((at, us)) = &last else { break };
         recorder
             .tx
             .prepare_cached(
-                "INSERT INTO coverage (station, cause, from_at, from_us) \
-                 SELECT ?1, 'ridgepost was not running', at.value, CAST(us.value AS INTEGER) FROM fact AS at, fact AS us \
-                 WHERE at.key = 'alive_at' AND us.key = 'alive_us' \
-                 AND NOT EXISTS (SELECT 1 FROM coverage WHERE station = ?1 AND until_us IS NULL \
+                "INSERT INTO coverage (station, cause, from_at, from_us) SELECT ?1, 'ridgepost was not running', ?2, ?3 \
+                 WHERE NOT EXISTS (SELECT 1 FROM coverage WHERE station = ?1 AND until_us IS NULL \
                  AND cause NOT LIKE 'babbles:%')",
             )?
-            .execute([station])?;
+            .execute(params![station, at, us])?;
     }
     alive(recorder)
 }

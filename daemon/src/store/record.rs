@@ -200,7 +200,8 @@ impl Recorder<'_> {
             if seen > 0 && !decoded.remarks.contains(&Remark::Repeat) {
                 decoded.remarks.push(Remark::Repeat);
             }
-            tally.seen += seen;
+            // What the decoder itself knew from before never became a reading.
+            tally.seen += seen.max(u64::from(decoded.remarks.contains(&Remark::Repeat)));
             tally.new += decoded.readings.len() as u64 - seen;
             tally.rejected += u64::from(matches!(decoded.outcome, Outcome::Damaged | Outcome::Incomplete));
             self.frame(from.transmission, heard, &decoded)?;

@@ -116,20 +116,26 @@ impl Writer {
         let mut wait = RETRY_FIRST;
         let early = self.outfit.weakened == Weakened::AckBeforeCommit;
         loop {
+            let before = self.connection.total_changes();
             match self.transact(batch, early) {
                 Ok(answers) => {
                     self.recovered();
+                    // A sign of life writes nothing and wakes nobody.
+                    let mut wakes = self.connection.total_changes() != before;
                     self.context.babble.told().iter().for_each(Notice::log);
                     for (ask, answer) in batch.drain(..).zip(answers) {
                         if let What::Adopt(cell, nudges) = ask.what {
                             self.outfit.cell = cell;
                             self.outfit.nudges = nudges;
+                            wakes = true;
                         }
                         let _ = ask.reply.send(answer);
                     }
-                    self.checkpoints.committed();
-                    for nudge in &self.outfit.nudges {
-                        let _ = nudge.try_send(());
+                    if wakes {
+                        self.checkpoints.committed();
+                        for nudge in &self.outfit.nudges {
+                            let _ = nudge.try_send(());
+                        }
                     }
                     return true;
                 }
