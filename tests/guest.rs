@@ -5,6 +5,8 @@
 #![allow(clippy::unwrap_used, clippy::expect_used, clippy::panic)]
 #![allow(clippy::print_stdout, reason = "a test's figures are printed")]
 
+#[path = "guest/adapter.rs"]
+mod adapter;
 #[path = "guest/crash_images.rs"]
 mod crash_images;
 #[path = "guest/power_cuts.rs"]

@@ -5,7 +5,7 @@ use std::thread::sleep;
 use std::time::{Duration, Instant};
 
 use ridgepost_tests::guest::crash_images::{Images, Logged};
-use ridgepost_tests::guest::machine::Machine;
+use ridgepost_tests::guest::machine::{Machine, PATIENCE};
 use ridgepost_tests::guest::power::{Acknowledged, Guest, Weakened};
 use ridgepost_tests::guest::wire::Wire;
 use ridgepost_tests::instruments::{self, number_of};
@@ -15,13 +15,14 @@ use ridgepost_tests::seed::Seeded;
 /// What was heard by when: entries that the log had afterwards, and the line.
 type Heard = Vec<(u64, String)>;
 
-/// Lets a guest work on a logged disk for a while; then the plug is pulled.
-fn work(guest: &Guest, logged: &Logged, weakened: Weakened, span: Duration) -> (Heard, u64) {
+/// Lets a guest work on a logged disk until `enough` rows are acknowledged; then the plug is pulled.
+fn work(guest: &Guest, logged: &Logged, weakened: Weakened, enough: usize) -> (Heard, u64) {
     let mut machine = Machine::started(&guest.at_work(weakened, 1).with(logged.options()));
     let mut wire = Wire::new(machine.connect("line"));
     machine.until_told("listening");
-    let (mut heard, mut said, mut from) = (Heard::new(), 0, None);
-    while from.is_none_or(|from: Instant| from.elapsed() < span) {
+    let (mut heard, mut said) = (Heard::new(), 0);
+    let end = Instant::now() + PATIENCE;
+    while rows_in(&heard) < enough {
         if wire.say(&instruments::counted(said + 1)) {
             said += 1;
         }
@@ -30,13 +31,16 @@ fn work(guest: &Guest, logged: &Logged, weakened: Weakened, span: Duration) -> (
         // Looked up after the lines were heard: whatever made them true is among the entries.
         let entries = logged.entries_by_now();
         heard.extend(told.into_iter().skip(heard.len()).map(|line| (entries, line)));
-        if from.is_none() && heard.iter().any(|(_, line)| line.starts_with("row ")) {
-            from = Some(Instant::now());
-        }
-        assert!(!machine.has_ended(), "{}", machine.last_words());
+        let goes_on = Instant::now() < end && !machine.has_ended();
+        assert!(goes_on, "{} of {enough} rows\n{}", rows_in(&heard), machine.last_words());
     }
     machine.cut();
     (heard, said)
+}
+
+/// Rows of the store among what was heard.
+fn rows_in(heard: &Heard) -> usize {
+    heard.iter().filter(|(_, line)| line.starts_with("row ")).count()
 }
 
 /// What an image shows, held against what was acknowledged before the entry it ends with.
@@ -65,11 +69,11 @@ fn points(images: &Images<'_>, first: u64, count: u64, seeded: &mut Seeded) -> V
 }
 
 /// Makes `count` images of a guest's disk; findings by image.
-fn images(weakened: Weakened, seed: u64, count: u64, span: Duration) -> Vec<Vec<String>> {
+fn images(weakened: Weakened, seed: u64, count: u64, enough: usize) -> Vec<Vec<String>> {
     let guest = super::small_guest();
     let mut seeded = Seeded::new(seed);
     let logged = Logged::new(&guest.disk("logged"));
-    let (heard, said) = work(&guest, &logged, weakened, span);
+    let (heard, said) = work(&guest, &logged, weakened, enough);
     let mut images = logged.finished();
     let first = heard.iter().find(|(_, line)| line.starts_with("row ")).expect("an acknowledgement").0;
     let (path, found) = (guest.path("image"), guest.path("found"));
@@ -85,10 +89,10 @@ fn images(weakened: Weakened, seed: u64, count: u64, span: Duration) -> Vec<Vec<
         });
     }
     println!(
-        "{count} crash images ({weakened:?}): {} entries of the log, {} flushes, {said} readings said, {} lines told",
+        "{count} crash images ({weakened:?}): {} entries of the log, {} flushes, {said} readings said, {} rows acknowledged",
         images.entries(),
         images.flushes(),
-        heard.len()
+        rows_in(&heard)
     );
     findings
 }
@@ -103,7 +107,7 @@ fn count() -> u64 {
 #[ignore = "needs qemu, a kernel package, busybox and sqlite3"]
 fn a_volatile_disk_cache_loses_nothing_that_was_acknowledged() {
     let seed = Seeded::seed_of_run();
-    let findings = images(Weakened::No, seed, count(), Duration::from_secs(8)).concat();
+    let findings = images(Weakened::No, seed, count(), 150).concat();
     assert!(findings.is_empty(), "RIDGEPOST_SEED={seed}\n{}", findings.join("\n"));
 }
 
@@ -111,7 +115,7 @@ fn a_volatile_disk_cache_loses_nothing_that_was_acknowledged() {
 #[test]
 #[ignore = "needs qemu, a kernel package, busybox and sqlite3"]
 fn a_volatile_disk_cache_finds_out_a_daemon_that_never_syncs() {
-    let findings = images(Weakened::NeverSyncs, 9, 20, Duration::from_secs(3));
+    let findings = images(Weakened::NeverSyncs, 9, 20, 30);
     let losing = findings.iter().filter(|image| image.iter().any(|finding| finding.contains("acknowledged"))).count();
     assert!(losing > 0, "20 images, and none lost what was acknowledged: {findings:?}");
 }
