@@ -22,8 +22,8 @@ use ridgepost_tests::seed::Seeded;
 /// Readings in most exported files, and in every so many-th one: more than the daemon commits at once, so that a kill
 /// finds files half recorded.
 const PER_FILE: u64 = 3;
-const PER_LARGE_FILE: u64 = 700;
-const LARGE_EVERY: usize = 30;
+const PER_LARGE_FILE: u64 = 600;
+const LARGE_EVERY: usize = 60;
 
 /// The cell under attack: two instruments at ports, one that exports files, one sink.
 struct Attack {

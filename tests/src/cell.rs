@@ -262,16 +262,23 @@ impl Cell {
         });
     }
 
-    /// Waits until as many rows are delivered as are stored, and gives what is wrong with the deliveries.
+    /// Waits until as many rows are delivered as are stored, as long as it goes on, and gives what is wrong with the
+    /// deliveries.
     pub fn until_delivered(&mut self, drops: &mut Drops) -> Vec<String> {
         let store = self.store();
         let mut findings = Vec::new();
-        let _ = within(crate::patience::LONG, || {
-            findings.extend(drops.look());
-            let due = store.query("SELECT count(*) AS due FROM results", []);
-            let due: usize = crate::oracle::field(&due[0], "due").parse().unwrap_or(0);
-            (drops.count() >= due).then_some(())
-        });
+        let mut goes_on = true;
+        while goes_on {
+            let before = drops.count();
+            let more = within(crate::patience::LONG, || {
+                findings.extend(drops.look());
+                let due = store.query("SELECT count(*) AS due FROM results", []);
+                let due: usize = crate::oracle::field(&due[0], "due").parse().unwrap_or(0);
+                let count = drops.count();
+                (count >= due || count >= before + 100).then_some(count < due)
+            });
+            goes_on = more.unwrap_or(false);
+        }
         findings.extend(drops.look_again());
         findings.extend(crate::oracle::deliveries(&store.results(), drops));
         findings
