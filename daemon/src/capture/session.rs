@@ -8,7 +8,7 @@ use ridgepost_parsers::{Decoded, Decoder, Frame, Framer, Instrument, Remark, Tic
 /// Between tries to open a device that is not there.
 const REOPEN_MS: u64 = 500;
 /// The longest wait between tries to open a device that is there and refuses.
-const REFUSED_MS_MAX: u64 = 2_000;
+const REFUSED_MS_MAX: u64 = 1_000;
 
 /// What happens to a port.
 #[derive(Clone, Debug, PartialEq, Eq)]
