@@ -195,7 +195,16 @@ impl Cell {
     }
 
     fn program(&self, arguments: &[&str]) -> Command {
-        let mut command = Command::new(&self.binary);
+        // Where a test is killed its daemon must go with it: one that is left behind would take hold of the terminals of
+        // later tests, because their numbers are given out again at once.
+        let tied = Path::new("/usr/bin/setpriv");
+        let mut command = if tied.exists() {
+            let mut command = Command::new(tied);
+            command.args(["--pdeathsig", "KILL", "--"]).arg(&self.binary);
+            command
+        } else {
+            Command::new(&self.binary)
+        };
         command.args(arguments).arg("--cell").arg(self.path("cell"));
         command.envs(self.environment.iter().map(|(name, value)| (name, value)));
         command.stdin(Stdio::null()).current_dir(self.folder.path());
