@@ -12,7 +12,7 @@ use toml::de::{DeTable, DeValue};
 pub(crate) type Node<'t> = Spanned<DeValue<'t>>;
 
 /// Keys and positions from the top of a document to a value: `characteristic[2].upper`.
-#[derive(Clone, Debug, Default, PartialEq, Eq)]
+#[derive(Clone, Debug, Default, PartialEq, Eq, PartialOrd, Ord)]
 pub(crate) struct Path(pub(crate) Vec<Step>);
 
 impl Path {
@@ -87,6 +87,8 @@ pub(crate) struct SyntaxFault {
 #[derive(Debug)]
 pub(crate) struct Document<'t> {
     text: &'t str,
+    /// Where lines begin, behind the byte order mark if there is one.
+    lines: Vec<usize>,
     /// The top table.
     pub(crate) root: Node<'t>,
     /// What kept parts from being read; the rest was.
@@ -102,7 +104,9 @@ impl<'t> Document<'t> {
             .iter()
             .map(|error| SyntaxFault { span: error.span().unwrap_or(0..0), message: error.message().to_owned() })
             .collect();
-        Document { text, root, broken }
+        let (_, shown) = unmarked(text);
+        let lines = std::iter::once(0).chain(shown.match_indices('\n').map(|(at, _)| at + 1)).collect();
+        Document { text, lines, root, broken }
     }
 
     /// The value at `path`.
@@ -127,15 +131,16 @@ impl<'t> Document<'t> {
 
     /// Line, column and text of the line at a byte.
     pub(crate) fn spot(&self, byte: usize) -> Spot {
-        let text = self.text.strip_prefix('\u{feff}').unwrap_or(self.text);
-        let byte = byte.saturating_sub(self.text.len() - text.len());
-        let byte = (0..=byte.min(text.len())).rev().find(|byte| text.is_char_boundary(*byte)).unwrap_or(0);
-        let before = &text[..byte];
-        let start = before.rfind('\n').map_or(0, |end| end + 1);
+        let (mark, text) = unmarked(self.text);
+        let byte = byte.saturating_sub(mark).min(text.len());
+        let byte = (0..=byte).rev().find(|byte| text.is_char_boundary(*byte)).unwrap_or(0);
+        // Files of thousands of faults are told too: nothing here may look through all of the text.
+        let line = self.lines.partition_point(|start| *start <= byte);
+        let start = self.lines[line - 1];
         let end = text[byte..].find('\n').map_or(text.len(), |end| byte + end);
         Spot {
-            line: before.matches('\n').count() + 1,
-            column: before[start..].chars().count() + 1,
+            line,
+            column: text[start..byte].chars().count() + 1,
             snippet: text[start..end].trim_end_matches('\r').to_owned(),
         }
     }
@@ -144,6 +149,12 @@ impl<'t> Document<'t> {
     pub(crate) fn slice(&self, span: Range<usize>) -> &'t str {
         self.text.get(span).unwrap_or("")
     }
+}
+
+/// How long the byte order mark of a text is, and the text behind it.
+fn unmarked(text: &str) -> (usize, &str) {
+    let rest = text.strip_prefix('\u{feff}').unwrap_or(text);
+    (text.len() - rest.len(), rest)
 }
 
 /// The value one step below a node, and the place of its key.

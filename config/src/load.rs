@@ -3,6 +3,7 @@
 use std::collections::BTreeMap;
 use std::io::ErrorKind;
 use std::path::{Path, PathBuf};
+use std::string::FromUtf8Error;
 
 use crate::diagnostic::Diagnostic;
 use crate::read::{Loaded, gather, unreadable};
@@ -36,7 +37,10 @@ impl Found {
                 self.texts.insert(file, text);
             }
             Ok(None) => {}
-            Err((message, help)) => self.faults.push(unreadable(file, message, help)),
+            Err(Unread { message, help, place }) => {
+                let (line, column, snippet) = place.unwrap_or_default();
+                self.faults.push(Diagnostic { line, column, snippet, ..unreadable(file, message, help) });
+            }
         }
     }
 
@@ -64,22 +68,46 @@ impl Found {
 
 const PERMISSION: &str = "let the user that the service runs as read it";
 
+/// Why a file is no text.
+struct Unread {
+    message: String,
+    help: &'static str,
+    /// Line and column in characters, both from 1, and the line as far as it can be shown.
+    place: Option<(usize, usize, String)>,
+}
+
+impl Unread {
+    fn new(message: impl Into<String>, help: &'static str) -> Self {
+        Unread { message: message.into(), help, place: None }
+    }
+
+    /// A text in another encoding; the first byte that can't be read has its place.
+    fn not_utf8(error: &FromUtf8Error) -> Self {
+        let (bytes, at) = (error.as_bytes(), error.utf8_error().valid_up_to());
+        let start = bytes[..at].iter().rposition(|byte| *byte == b'\n').map_or(0, |end| end + 1);
+        let line = bytes[..start].iter().filter(|byte| **byte == b'\n').count() + 1;
+        let end = bytes[at..].iter().position(|byte| *byte == b'\n').map_or(bytes.len(), |end| at + end);
+        let column = String::from_utf8_lossy(&bytes[start..at]).trim_start_matches('\u{feff}').chars().count() + 1;
+        let shown = String::from_utf8_lossy(&bytes[start..end]);
+        let shown = shown.trim_start_matches('\u{feff}').trim_end_matches('\r').to_owned();
+        let message = format!("is not UTF-8: byte {:02X} stands for no character", bytes[at]);
+        Unread { place: Some((line, column, shown)), ..Unread::new(message, "save it as UTF-8") }
+    }
+}
+
 /// The text of a file, `None` where there is none.
-fn text(path: &Path) -> Result<Option<String>, (String, &'static str)> {
+fn text(path: &Path) -> Result<Option<String>, Unread> {
     let size = match std::fs::metadata(path) {
         Ok(about) if about.is_file() => about.len(),
-        Ok(_) => return Err(("is no file".to_owned(), "write a text file here")),
+        Ok(_) => return Err(Unread::new("is no file", "write a text file here")),
         // A link without target is a fault, no file at all is none.
         Err(error) if error.kind() == ErrorKind::NotFound && path.symlink_metadata().is_err() => return Ok(None),
-        Err(error) => return Err((format!("can't be read: {error}"), PERMISSION)),
+        Err(error) => return Err(Unread::new(format!("can't be read: {error}"), PERMISSION)),
     };
     if size > LONGEST {
-        return Err((format!("is too long: {size} bytes"), "a configuration file has at most 4 MiB"));
+        let message = format!("is too long: {size} bytes");
+        return Err(Unread::new(message, "a configuration file has at most 4 MiB"));
     }
-    let bytes = std::fs::read(path).map_err(|error| (format!("can't be read: {error}"), PERMISSION))?;
-    String::from_utf8(bytes).map(Some).map_err(|error| {
-        let at = error.utf8_error().valid_up_to();
-        let line = error.as_bytes()[..at].iter().filter(|byte| **byte == b'\n').count() + 1;
-        (format!("is not UTF-8: a wrong byte on line {line}"), "save it as UTF-8")
-    })
+    let bytes = std::fs::read(path).map_err(|error| Unread::new(format!("can't be read: {error}"), PERMISSION))?;
+    String::from_utf8(bytes).map(Some).map_err(|error| Unread::not_utf8(&error))
 }

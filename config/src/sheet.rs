@@ -1,5 +1,6 @@
 //! One file while it is being checked: its document, everything found in it, and which parts are still to be trusted.
 
+use std::collections::{BTreeMap, BTreeSet};
 use std::path::{Path as FilePath, PathBuf};
 
 use serde::de::DeserializeOwned;
@@ -17,12 +18,14 @@ pub(crate) struct Sheet<'t> {
     /// The file, relative to the cell folder.
     pub(crate) file: PathBuf,
     document: Document<'t>,
-    found: Vec<(Path, Diagnostic)>,
+    found: Vec<Diagnostic>,
+    /// Where something was told.
+    told: BTreeSet<Path>,
+    /// Where a fault was told, and parts that a fault elsewhere makes unusable.
+    faulty: BTreeSet<Path>,
     /// Absent keys that an unknown key was probably meant to be: nobody should miss them too.
-    meant: Vec<Path>,
-    /// Parts that a fault elsewhere makes unusable.
-    blamed: Vec<Path>,
-    cuts: Vec<(Path, Cut)>,
+    meant: BTreeSet<Path>,
+    cuts: BTreeMap<Path, Cut>,
 }
 
 impl<'t> Sheet<'t> {
@@ -30,36 +33,47 @@ impl<'t> Sheet<'t> {
     pub(crate) fn open(file: &FilePath, text: &'t str, schema: &Value) -> Self {
         let document = Document::parse(text);
         let found = misfits(&document, schema);
-        let mut sheet =
-            Sheet { file: file.to_owned(), document, found: vec![], meant: vec![], blamed: vec![], cuts: vec![] };
+        let mut sheet = Sheet {
+            file: file.to_owned(),
+            document,
+            found: vec![],
+            told: BTreeSet::new(),
+            faulty: BTreeSet::new(),
+            meant: BTreeSet::new(),
+            cuts: BTreeMap::new(),
+        };
         let spoilt = sheet.syntax();
         for misfit in found {
             // In a file with syntax faults what seems to be missing may stand on a line that could not be read.
             let doubtful = misfit.code == Code::MissingKey && sheet.is_broken();
-            if doubtful || spoilt.iter().any(|path| misfit.path.is_within(path)) {
+            if doubtful || lies_in(&misfit.path, &spoilt) {
                 continue;
             }
             sheet.meant.extend(misfit.meant);
-            sheet.cuts.push((misfit.path.clone(), misfit.cut));
+            sheet.cut(misfit.path.clone(), misfit.cut);
             sheet.tell(&misfit.path, misfit.place, Severity::Fault, misfit.code, misfit.message, misfit.help);
         }
         sheet
     }
 
     /// Tells the syntax faults, one a line and one a value; gives the values that can't be trusted.
-    fn syntax(&mut self) -> Vec<Path> {
-        let mut spoilt: Vec<Path> = vec![];
-        let mut lines = vec![];
+    fn syntax(&mut self) -> BTreeSet<Path> {
+        let mut spoilt = BTreeSet::new();
+        let mut lines = BTreeSet::new();
+        if self.document.broken.is_empty() {
+            return spoilt;
+        }
+        let places = Places::of(&self.document.root);
         let mut broken = self.document.broken.clone();
         broken.sort_by_key(|fault| fault.span.start);
         for fault in broken {
             let at = fault.span.start;
-            let value = covering(&self.document.root, &Path::top(), at).filter(|path| !path.0.is_empty());
+            let value = places.covering(at);
             let spot = self.document.spot(at);
             let told = lines.contains(&spot.line) || value.as_ref().is_some_and(|path| spoilt.contains(path));
-            lines.push(spot.line);
+            lines.insert(spot.line);
             if !told {
-                let path = value.clone().unwrap_or_else(|| part_at(&self.document.root, at));
+                let path = value.clone().unwrap_or_else(|| places.part_at(at));
                 let diagnostic = Diagnostic {
                     severity: Severity::Fault,
                     code: Code::Syntax,
@@ -70,12 +84,12 @@ impl<'t> Sheet<'t> {
                     message: fault.message,
                     help: Some("the rest of the file was checked as far as it could be read".to_owned()),
                 };
-                self.found.push((path, diagnostic));
+                self.keep(&path, diagnostic);
             }
             if let Some(path) = value {
                 let element = self.document.find(&path).is_some_and(|node| node.get_ref().is_table());
-                self.cuts.push((path.clone(), if element { Cut::Emptied } else { Cut::Value }));
-                spoilt.push(path);
+                self.cut(path.clone(), if element { Cut::Emptied } else { Cut::Value });
+                spoilt.insert(path);
             }
         }
         spoilt
@@ -87,7 +101,8 @@ impl<'t> Sheet<'t> {
         match T::deserialize(ValueDeserializer::from(rest)) {
             Ok(said) => Some(said),
             Err(error) => {
-                let path = covering(&self.document.root, &Path::top(), error.span().map_or(0, |span| span.start));
+                let at = error.span().map_or(0, |span| span.start);
+                let path = Places::of(&self.document.root).covering(at);
                 let help = "write it as in the examples".to_owned();
                 self.fault(&path.unwrap_or_default(), Code::WrongValue, error.message().to_owned(), help);
                 None
@@ -114,7 +129,7 @@ impl<'t> Sheet<'t> {
 
     /// Whether something was told of the value at `path` or of something in it.
     pub(crate) fn is_told_below(&self, path: &Path) -> bool {
-        self.found.iter().any(|(told, _)| told.is_within(path))
+        is_hit_below(path, &self.told)
     }
 
     /// Tells a fault of the value at `path`.
@@ -144,24 +159,38 @@ impl<'t> Sheet<'t> {
             message: plain(&message),
             help: Some(plain(&help)).filter(|help| !help.is_empty()),
         };
-        self.found.push((path.clone(), diagnostic));
+        self.keep(path, diagnostic);
+    }
+
+    fn keep(&mut self, path: &Path, diagnostic: Diagnostic) {
+        self.told.insert(path.clone());
+        if diagnostic.is_fault() {
+            self.faulty.insert(path.clone());
+        }
+        self.found.push(diagnostic);
+    }
+
+    /// Of several cuts of one value the first that leaves something out counts.
+    fn cut(&mut self, path: Path, cut: Cut) {
+        if cut != Cut::Nothing {
+            self.cuts.entry(path).or_insert(cut);
+        }
     }
 
     /// Makes a part unusable because of a fault told elsewhere.
     pub(crate) fn blame(&mut self, path: &Path) {
-        self.blamed.push(path.clone());
+        self.faulty.insert(path.clone());
     }
 
     /// Whether the part at `path` has a fault in it, or lies in something faulty as a whole.
     pub(crate) fn is_faulty(&self, path: &Path) -> bool {
-        let faults = self.found.iter().filter(|(_, diagnostic)| diagnostic.is_fault()).map(|(path, _)| path);
-        faults.chain(&self.blamed).any(|fault| fault.is_within(path) || path.is_within(fault))
+        is_hit_below(path, &self.faulty) || lies_in(path, &self.faulty)
     }
 
     /// Whether a key is absent and nobody spoke of it yet.
     pub(crate) fn lacks(&self, path: &Path) -> bool {
-        let cut = self.cuts.iter().any(|(place, cut)| *cut != Cut::Nothing && path.is_within(place));
-        let spoken = cut || self.found.iter().any(|(place, _)| place == path) || self.meant.contains(path);
+        let cut = upwards(path).any(|place| self.cuts.contains_key(&place));
+        let spoken = cut || self.told.contains(path) || self.meant.contains(path);
         !spoken && !self.is_broken() && self.document.find(path).is_none()
     }
 
@@ -182,38 +211,94 @@ impl<'t> Sheet<'t> {
 
     /// Everything found.
     pub(crate) fn into_diagnostics(self) -> impl Iterator<Item = Diagnostic> {
-        self.found.into_iter().map(|(_, diagnostic)| diagnostic)
+        self.found.into_iter()
     }
 }
 
-/// The outermost value whose text covers a byte.
-fn covering(node: &Node, path: &Path, byte: usize) -> Option<Path> {
-    let span = node.span();
-    if !path.0.is_empty() && span.start <= byte && byte <= span.end {
-        return Some(path.clone());
-    }
-    children(node, path).into_iter().find_map(|(path, child)| covering(child, &path, byte))
+/// A path and all that it lies in, up to the top.
+fn upwards(path: &Path) -> impl Iterator<Item = Path> {
+    (0..=path.0.len()).rev().map(|depth| Path(path.0[..depth].to_vec()))
 }
 
-/// The table, or element of an array of tables, whose lines a byte stands in; the top where there is none.
-fn part_at(root: &Node, byte: usize) -> Path {
+/// Whether `path` is one of `places` or lies in one.
+fn lies_in(path: &Path, places: &BTreeSet<Path>) -> bool {
+    upwards(path).any(|place| places.contains(&place))
+}
+
+/// Whether one of `places` is `path` or lies in it.
+fn is_hit_below(path: &Path, places: &BTreeSet<Path>) -> bool {
+    // In the order of paths, what lies in one follows it at once.
+    places.range(path..).next().is_some_and(|place| place.is_within(path))
+}
+
+/// Where the values and parts of a document stand, for finding what stands at a byte.
+struct Places {
+    /// Outermost values: first and last byte, order in the document, path; by first byte.
+    values: Vec<(usize, usize, usize, Path)>,
+    /// The last byte of any value up to here.
+    reach: Vec<usize>,
+    /// Tables and elements of arrays of tables by the byte where they begin.
+    parts: Vec<(usize, Path)>,
+}
+
+impl Places {
+    fn of(root: &Node) -> Self {
+        let mut values = vec![];
+        for (path, child) in children(root, &Path::top()) {
+            outermost(child, path, None, &mut values);
+        }
+        values.sort();
+        let mut reach = 0;
+        let reached = values.iter().map(|(_, end, ..)| {
+            reach = reach.max(*end);
+            reach
+        });
+        Places { reach: reached.collect(), values, parts: parts(root) }
+    }
+
+    /// The outermost value whose text covers a byte.
+    fn covering(&self, byte: usize) -> Option<Path> {
+        let before = self.values.partition_point(|(start, ..)| *start <= byte);
+        let near = (0..before).rev().take_while(|at| self.reach[*at] >= byte).map(|at| &self.values[at]);
+        near.filter(|(_, end, ..)| byte <= *end).min_by_key(|(.., order, _)| *order).map(|(.., path)| path.clone())
+    }
+
+    /// The table, or element of an array of tables, whose lines a byte stands in; the top where there is none.
+    fn part_at(&self, byte: usize) -> Path {
+        let before = self.parts.partition_point(|(start, _)| *start <= byte);
+        before.checked_sub(1).map_or_else(Path::top, |at| self.parts[at].1.clone())
+    }
+}
+
+/// Every value that does not lie in the text of one round it: the bodies of tables with a heading do not.
+fn outermost(node: &Node, path: Path, within: Option<(usize, usize)>, found: &mut Vec<(usize, usize, usize, Path)>) {
+    let (start, end) = (node.span().start, node.span().end);
+    let inside = within.is_some_and(|(from, to)| from <= start && end <= to);
+    let below = if inside { within } else { Some((start, end)) };
+    if !inside {
+        let order = found.len();
+        found.push((start, end, order, path.clone()));
+    }
+    for (path, child) in children(node, &path) {
+        outermost(child, path, below, found);
+    }
+}
+
+/// Tables and elements of arrays of tables at the top, in the order in which they begin.
+fn parts(root: &Node) -> Vec<(usize, Path)> {
     let mut parts: Vec<(usize, Path)> = vec![];
     for (path, node) in children(root, &Path::top()) {
         match node.get_ref() {
             DeValue::Table(_) => parts.push((node.span().start, path)),
             DeValue::Array(_) => {
-                let elements = children(node, &path).into_iter();
-                parts.extend(
-                    elements
-                        .filter(|(_, item)| item.get_ref().is_table())
-                        .map(|(path, item)| (item.span().start, path)),
-                );
+                let elements = children(node, &path).into_iter().filter(|(_, item)| item.get_ref().is_table());
+                parts.extend(elements.map(|(path, item)| (item.span().start, path)));
             }
             _ => {}
         }
     }
-    let before = parts.into_iter().filter(|(start, _)| *start <= byte);
-    before.max_by_key(|(start, _)| *start).map_or_else(Path::top, |(_, path)| path)
+    parts.sort_by_key(|(start, _)| *start);
+    parts
 }
 
 fn children<'n, 't>(node: &'n Node<'t>, path: &Path) -> Vec<(Path, &'n Node<'t>)> {
@@ -225,8 +310,8 @@ fn children<'n, 't>(node: &'n Node<'t>, path: &Path) -> Vec<(Path, &'n Node<'t>)
 }
 
 /// A copy of a value without what is cut; `None` where nothing usable is left of it.
-fn without<'t>(node: &Node<'t>, path: &Path, cuts: &[(Path, Cut)]) -> Option<Node<'t>> {
-    let cut = cuts.iter().filter(|(at, _)| at == path).map(|(_, cut)| *cut).find(|cut| *cut != Cut::Nothing);
+fn without<'t>(node: &Node<'t>, path: &Path, cuts: &BTreeMap<Path, Cut>) -> Option<Node<'t>> {
+    let cut = cuts.get(path).copied();
     let value = match (cut, node.get_ref()) {
         (Some(Cut::Emptied), _) => DeValue::Table(DeTable::new()),
         (Some(_), _) => return None,

@@ -133,7 +133,7 @@ fn files_that_cannot_be_read_are_told() {
         std::fs::create_dir_all(folder.path().join(&file).parent().unwrap()).unwrap();
         std::fs::write(folder.path().join(file), text).unwrap();
     }
-    std::fs::write(folder.path().join("jobs/latin.toml"), b"[job]\nid = \"\xb5\"\n").unwrap();
+    std::fs::write(folder.path().join("jobs/latin.toml"), b"[job]\nid = \"\xc3\xa9\xb5\" # \xfc\r\n").unwrap();
     std::fs::create_dir(folder.path().join("jobs/folder.toml")).unwrap();
     std::fs::write(folder.path().join("jobs/.hidden.toml"), "no toml").unwrap();
     std::fs::write(folder.path().join("jobs/notes.txt"), "no toml").unwrap();
@@ -148,7 +148,9 @@ fn files_that_cannot_be_read_are_told() {
             (Code::Unreadable, "jobs/latin.toml"),
         ]
     );
-    assert!(loaded.diagnostics[2].message.contains("line 2"));
+    let latin = &loaded.diagnostics[2];
+    assert_eq!((latin.line, latin.column, latin.snippet.as_str()), (2, 8, "id = \"é\u{fffd}\" # \u{fffd}"));
+    assert!(latin.message.contains("byte B5"), "{latin}");
     assert_eq!(names(&loaded).1, JOBS);
 }
 

@@ -465,7 +465,7 @@ pub struct Fault {
 }
 
 /// One step of a path into a document.
-#[derive(Clone, Debug, PartialEq, Eq)]
+#[derive(Clone, Debug, PartialEq, Eq, PartialOrd, Ord)]
 pub enum Step {
     /// A key of a table.
     Key(String),

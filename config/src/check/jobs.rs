@@ -1,5 +1,7 @@
 //! Jobs: what is asked of a part, judged before any part is.
 
+use std::collections::BTreeMap;
+
 use ridgepost_parsers::{Quantity, QuantityKind};
 
 use super::limits::{Limits, limits};
@@ -180,13 +182,20 @@ fn edition_named(sheet: &mut Sheet, read: &[Option<Characteristic>]) {
 /// Limits on one feature that the order of texture heights makes odd (told) or impossible (refused).
 fn rising(sheet: &mut Sheet, read: &[Option<Characteristic>]) {
     let rank = |quantity: &Quantity| RISING.iter().position(|symbols| symbols.contains(&quantity.symbol()));
-    for (index, larger) in read.iter().enumerate() {
-        let Some(larger) = larger else { continue };
-        for (other, smaller) in read.iter().enumerate() {
-            let Some(smaller) = smaller.as_ref().filter(|smaller| smaller.feature == larger.feature) else { continue };
-            if rank(&smaller.quantity).zip(rank(&larger.quantity)).is_none_or(|(low, high)| low >= high) {
+    let mut by_feature: BTreeMap<&str, Vec<(usize, usize, &Characteristic)>> = BTreeMap::new();
+    for (index, read) in read.iter().enumerate() {
+        if let Some((read, rank)) = read.as_ref().and_then(|read| Some((read, rank(&read.quantity)?))) {
+            by_feature.entry(&read.feature).or_default().push((rank, index, read));
+        }
+    }
+    for alike in by_feature.values() {
+        for ((high, index, larger), (low, other, smaller)) in
+            alike.iter().flat_map(|one| alike.iter().map(move |other| (one, other)))
+        {
+            if low >= high {
                 continue;
             }
+            let (index, other) = (*index, *other);
             let bound = |limit: Option<_>, of: &Characteristic| limit.and_then(|limit| of.unit.to_micrometres(limit));
             let ceiling = bound(larger.upper, larger);
             let (small, large) = (&smaller.quantity, &larger.quantity);

@@ -11,6 +11,7 @@ pub(crate) mod sinks;
 pub(crate) mod stations;
 pub(crate) mod watch;
 
+use std::collections::BTreeMap;
 use std::path::{Component, Path as FilePath, PathBuf};
 
 use jiff::civil::Date;
@@ -48,9 +49,10 @@ impl Names {
 
 /// Tells every name that was used before; both places are left out, for nobody can say which is meant.
 fn duplicates(sheet: &mut Sheet, what: &str, names: &[(Path, Option<String>)], key: &str) {
-    for (at, (path, name)) in names.iter().enumerate() {
+    let mut seen: BTreeMap<&str, &Path> = BTreeMap::new();
+    for (path, name) in names {
         let Some(name) = name else { continue };
-        if let Some((first, _)) = names[..at].iter().find(|(_, other)| other.as_ref() == Some(name)) {
+        if let Some(first) = seen.get(name.as_str()) {
             let line = sheet.line(&first.key(key));
             let message = match key {
                 "name" | "id" => format!("{what} `{name}` is there already, on line {line}"),
@@ -58,6 +60,8 @@ fn duplicates(sheet: &mut Sheet, what: &str, names: &[(Path, Option<String>)], k
             };
             sheet.fault(&path.key(key), Code::Duplicate, message, format!("give each {what} its own {key}"));
             sheet.blame(first);
+        } else {
+            seen.insert(name, path);
         }
     }
 }
