@@ -11,6 +11,8 @@ pub enum Exit {
     Usage = 2,
     /// The store or a file could not be used.
     Unusable = 3,
+    /// The store was found damaged under a running daemon (EX_DATAERR of sysexits.h).
+    StoreDamaged = 65,
     /// The disk failed under a running daemon (EX_IOERR of sysexits.h).
     DiskFailed = 74,
 }

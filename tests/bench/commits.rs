@@ -38,7 +38,8 @@ pub fn commits(_: &Python, amounts: &Amounts, figures: &mut Figures) {
         cell: Arc::clone(&configured),
         clock: clock.clone(),
         nudges: Vec::new(),
-        fatal: Box::new(|reason| panic!("{reason}")),
+        fatal: Arc::new(|_, reason| panic!("{reason}")),
+        found: ridgepost::store::damage::Found::default(),
         health: Arc::default(),
         weakened: Weakened::No,
     };

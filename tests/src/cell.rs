@@ -300,7 +300,8 @@ impl Cell {
         entries.flatten().any(|entry| fs::read_link(entry.path()).is_ok_and(|target| target == path))
     }
 
-    fn has_ended(&mut self) -> bool {
+    /// Whether the daemon has ended.
+    pub fn has_ended(&mut self) -> bool {
         self.daemon.as_mut().is_some_and(|daemon| daemon.try_wait().unwrap().is_some())
     }
 

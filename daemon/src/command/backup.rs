@@ -3,13 +3,13 @@
 use std::path::{Path, PathBuf};
 
 use clap::Args;
-use rusqlite::{Connection, OpenFlags};
+use rusqlite::Connection;
 use serde_json::json;
 
 use super::out::Out;
 use crate::cell::Cell;
 use crate::exit::Exit;
-use crate::store::{StoreFault, open_for_reading};
+use crate::store::{StoreFault, numbers, open_for_reading};
 
 /// Arguments of `backup`.
 #[derive(Debug, Args)]
@@ -27,7 +27,8 @@ pub fn backup(cell: &Cell, args: &BackupArgs, out: &mut Out) -> Exit {
         out.complain(&format!("{} exists already; a backup never overwrites", args.file.display()));
         return Exit::Usage;
     }
-    match copy(&cell.plan.store, &args.file) {
+    let at = crate::clock::Clock::new(cell.plan.cell.time_zone.clone()).stamp().at;
+    match copy(&cell.plan.store, &args.file, &at) {
         Ok(results) => {
             match args.json {
                 true => out.json(&json!({ "file": args.file, "results": results })),
@@ -48,15 +49,21 @@ pub fn backup(cell: &Cell, args: &BackupArgs, out: &mut Out) -> Exit {
     }
 }
 
-/// One read transaction copies everything; the copy's pages are checked and synced.
-fn copy(store: &Path, file: &Path) -> Result<i64, StoreFault> {
+/// One read transaction copies everything; the copy says of itself that it is one, its pages are checked and synced.
+fn copy(store: &Path, file: &Path, at: &str) -> Result<i64, StoreFault> {
     open_for_reading(store)?.execute("VACUUM INTO ?1", [file.to_string_lossy()])?;
-    let copy = Connection::open_with_flags(file, OpenFlags::SQLITE_OPEN_READ_ONLY)?;
+    let copy = Connection::open(file)?;
+    copy.query_row("PRAGMA journal_mode = DELETE", [], |_| Ok(()))?;
+    // A restored store must not give numbers out again: see `store::numbers`.
+    copy.execute("DELETE FROM fact WHERE key = ?1", [numbers::OPENING])?;
+    copy.execute("INSERT OR REPLACE INTO fact (key, value) VALUES (?1, ?2)", [numbers::COPIED_AT, at])?;
     let check: String = copy.query_row("PRAGMA integrity_check(1)", [], |row| row.get(0))?;
     if check != "ok" {
-        return Err(StoreFault::Io(std::io::Error::other(format!("the copy is not sound: {check}"))));
+        return Err(StoreFault::Damaged(format!("the copy is not sound: {check}")));
     }
     let results = copy.query_row("SELECT count(*) FROM result", [], |row| row.get(0))?;
+    drop(copy);
     std::fs::File::open(file)?.sync_all()?;
+    numbers::sync_folder(file)?;
     Ok(results)
 }

@@ -11,7 +11,7 @@ use serde_json::json;
 use super::out::Out;
 use crate::cell::Cell;
 use crate::exit::Exit;
-use crate::store::{StoreFault, open_for_reading};
+use crate::store::{StoreFault, damage, open_for_reading};
 
 /// Arguments of `doctor`.
 #[derive(Debug, Args)]
@@ -49,6 +49,7 @@ pub fn doctor(cell: &Cell, args: &DoctorArgs, out: &mut Out) -> Exit {
             findings.push(finding("store", false, format!("{}: {fault}", cell.plan.store.display())));
         }
     }
+    findings.extend(damage::aside(&cell.plan.store).first().map(|aside| put_aside(aside)));
     findings.extend(cell.plan.stations.iter().map(station));
     findings.extend(cell.plan.sinks.iter().map(sink));
     for finding in &findings {
@@ -103,7 +104,14 @@ fn store(connection: &Connection, thorough: bool) -> Result<Vec<Finding>, StoreF
     let mut statement = connection.prepare(&format!("PRAGMA {pragma}"))?;
     let lines: Vec<String> = statement.query_map([], |row| row.get(0))?.collect::<Result<_, _>>()?;
     let sound = lines == ["ok"];
-    let says = if sound { "its pages are sound".to_owned() } else { lines.join("; ") };
+    let says = match sound {
+        true => "its pages are sound".to_owned(),
+        false => format!(
+            "damaged: {}; put a backup in its place while the daemon is stopped, or save what can be read with sqlite3's \
+             .recover",
+            lines.join("; ")
+        ),
+    };
     let mut findings = vec![finding("store", sound, says)];
     let count = |sql: &str| connection.query_row(sql, [], |row| row.get::<_, i64>(0));
     let parked = count("SELECT count(*) FROM parcel WHERE state = 'parked'")?;
@@ -137,6 +145,10 @@ fn hashes(connection: &Connection) -> Result<Finding, StoreFault> {
         false => format!("bytes differ from their hash: {}", wrong.join(", ")),
     };
     Ok(finding("transmissions", wrong.is_empty(), says))
+}
+
+fn put_aside(aside: &Path) -> Finding {
+    finding("damaged store", false, format!("{} was put aside. {}", aside.display(), damage::way_out(aside)))
 }
 
 fn station(station: &ridgepost_config::Station) -> Finding {

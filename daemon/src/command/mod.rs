@@ -22,7 +22,7 @@ use clap::{Parser, Subcommand};
 use crate::cell::Cell;
 use crate::control::{Reply, Request};
 use crate::exit::Exit;
-use crate::store::{StoreFault, What};
+use crate::store::{Severity, StoreFault, What};
 use out::Out;
 
 /// Captures what gauges say, judges it by the job, keeps the proof and passes it on.
@@ -162,7 +162,13 @@ impl Cli {
 
 /// Tells why a store can't be read.
 fn store_unusable(cell: &Cell, fault: &StoreFault, out: &mut Out) -> Exit {
-    out.complain(&format!("the store {} can't be read: {fault}", cell.plan.store.display()));
+    let hint = match fault.severity() {
+        Severity::Damaged => {
+            "; a start of the daemon puts a damaged store aside and begins a new one, `ridgepost doctor` looks closer"
+        }
+        _ => "",
+    };
+    out.complain(&format!("the store {} can't be read: {fault}{hint}", cell.plan.store.display()));
     Exit::Unusable
 }
 

@@ -9,7 +9,7 @@ use crate::cell::Cell;
 use crate::clock::Clock;
 use crate::control::{Reply, Request};
 use crate::exit::Exit;
-use crate::store::{StoreFault, open_for_reading, query};
+use crate::store::{StoreFault, damage, open_for_reading, query};
 
 /// Shows how everything is doing.
 pub fn status(cell: &Cell, as_json: bool, out: &mut Out) -> Exit {
@@ -29,6 +29,7 @@ pub fn status(cell: &Cell, as_json: bool, out: &mut Out) -> Exit {
         "running": !daemon.is_null(),
         "daemon": daemon,
         "store": stored,
+        "put_aside": damage::aside(&cell.plan.store),
         "gauges": gauges(cell),
         "faults": cell.faults.iter().map(ToString::to_string).collect::<Vec<_>>(),
     });
@@ -97,6 +98,9 @@ fn screen(whole: &Json, out: &mut Out) {
         out.say(&format!("fault: {}", shown(fault)));
     }
     job_and_store(daemon, store, out);
+    for aside in whole["put_aside"].as_array().into_iter().flatten() {
+        out.say(&format!("store: damaged and put aside: {}; `ridgepost doctor` says what to do", shown(aside)));
+    }
     stations(daemon, store, out);
     let gauges = whole["gauges"].as_array().into_iter().flatten();
     let names = ["gauge", "kind", "state", "calibration_due"];

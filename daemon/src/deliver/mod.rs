@@ -17,7 +17,7 @@ use ridgepost_config::{CsvSink, Sink, SinkKind};
 use rusqlite::Connection;
 
 use crate::capture::Board;
-use crate::store::{Pen, StoreFault, What, open_for_reading, query};
+use crate::store::{Pen, Severity, StoreFault, What, open_for_reading, query};
 
 /// Parcels looked for without a nudge.
 const RESCAN: Duration = Duration::from_secs(5);
@@ -132,7 +132,7 @@ impl Worker {
     fn deliver_due(&mut self) -> Result<(), String> {
         let reader = match self.reader.take() {
             Some(reader) => reader,
-            None => open_for_reading(&self.store).map_err(|fault| fault.to_string())?,
+            None => open_for_reading(&self.store).map_err(|fault| self.unread(&fault))?,
         };
         self.deliver_all(&reader)?;
         self.reader = Some(reader);
@@ -141,7 +141,7 @@ impl Worker {
 
     fn deliver_all(&mut self, reader: &Connection) -> Result<(), String> {
         loop {
-            let due = query::due_parcels(reader, &self.sink.name, BATCH).map_err(|fault| fault.to_string())?;
+            let due = query::due_parcels(reader, &self.sink.name, BATCH).map_err(|fault| self.unread(&fault))?;
             if due.is_empty() || self.stop.is_cancelled() {
                 return Ok(());
             }
@@ -170,6 +170,14 @@ impl Worker {
         }
     }
 
+    /// Why the store can't be read; damage is told to the writer, which ends the program.
+    fn unread(&self, fault: &StoreFault) -> String {
+        if fault.severity() == Severity::Damaged {
+            let _ = self.pen.ask_blocking(What::Damaged(fault.to_string()));
+        }
+        fault.to_string()
+    }
+
     fn park(&self, parcel: &query::Parcel, reason: String) -> Result<(), String> {
         tracing::error!(
             code = "parked",
@@ -184,7 +192,7 @@ impl Worker {
     fn deliver(&mut self, reader: &Connection, parcel: &query::Parcel) -> Result<String, Undelivered> {
         let SinkKind::Csv(csv) = self.sink.kind.clone();
         let csv = &csv;
-        let rows = query::parcel_rows(reader, parcel.id).map_err(later)?;
+        let rows = query::parcel_rows(reader, parcel.id).map_err(|fault| Undelivered::Later(self.unread(&fault)))?;
         let bytes = sheet::render(csv, &rows).map_err(Undelivered::Never)?;
         let sha256 = crate::store::sha256(&bytes);
         self.place(csv, &parcel.name, &bytes)?;
@@ -207,10 +215,6 @@ impl Worker {
 /// The entry of a sink on the board that stations share.
 pub fn key(sink: &str) -> String {
     format!("sink {sink}")
-}
-
-fn later(fault: StoreFault) -> Undelivered {
-    Undelivered::Later(fault.to_string())
 }
 
 #[cfg(test)]

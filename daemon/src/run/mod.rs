@@ -26,7 +26,7 @@ use crate::control;
 use crate::exit::Exit;
 use crate::store::weaken::Weakened;
 use crate::store::writer::{Health, Outfit};
-use crate::store::{Lock, LockFault, Pen, PenFault, What, writer};
+use crate::store::{Lock, LockFault, Pen, PenFault, Severity, StoreFault, What, damage, writer};
 use crate::watch::{Ledger, Scene};
 pub use answer::to_reply;
 use crew::Crew;
@@ -48,13 +48,16 @@ pub enum RunFault {
     Lock(#[from] LockFault),
     /// The store can't be used.
     #[error("the store {0} can't be used: {1}")]
-    Store(String, crate::store::StoreFault),
+    Store(String, StoreFault),
     /// Something the operating system says.
     #[error("{0}: {1}")]
     Io(&'static str, std::io::Error),
     /// The disk failed while it ran.
     #[error("{0}; ending, so that a new start reads from the disk what stands there")]
     Disk(String),
+    /// The store was found damaged while it ran.
+    #[error("{0}; ending, so that a new start reads it through and puts it aside if it is damaged")]
+    Damaged(String),
 }
 
 impl RunFault {
@@ -63,6 +66,8 @@ impl RunFault {
         match self {
             RunFault::Nothing(_) => Exit::No,
             RunFault::Disk(_) => Exit::DiskFailed,
+            RunFault::Damaged(_) => Exit::StoreDamaged,
+            RunFault::Store(_, fault) if fault.severity() == Severity::Disk => Exit::DiskFailed,
             _ => Exit::Unusable,
         }
     }
@@ -114,6 +119,9 @@ pub fn last_good_of_service(dir: &Path, faults: &[ridgepost_config::Diagnostic])
     Some(kept.beside_faults(faults.to_vec()))
 }
 
+/// Why the store forces an end.
+type End = (Severity, String);
+
 /// What the parts of a running daemon share.
 struct House {
     /// The configuration in force, and what is wrong with the files as they are now.
@@ -133,23 +141,34 @@ impl House {
     /// Opens the store, starts the writer and puts together what the rest shares.
     fn build(
         cell: &Arc<Cell>,
-        fatal: watch::Sender<Option<String>>,
+        fatal: &watch::Sender<Option<End>>,
     ) -> Result<(Arc<House>, std::thread::JoinHandle<()>), RunFault> {
         let clock = Clock::new(cell.plan.cell.time_zone.clone());
         let health = Arc::<Mutex<Health>>::default();
-        let outfit = Outfit {
-            path: cell.plan.store.clone(),
-            cell: Arc::clone(cell),
-            clock: clock.clone(),
-            nudges: Vec::new(),
-            fatal: Box::new(move |reason| {
-                let _ = fatal.send(Some(reason));
-            }),
-            health: Arc::clone(&health),
-            weakened: Weakened::from_environment(),
+        let store = &cell.plan.store;
+        let open = |found: damage::Found| {
+            found.told.iter().for_each(|text| tracing::error!(code = "store-damaged", "{text}"));
+            let fatal = fatal.clone();
+            writer::start(Outfit {
+                path: store.clone(),
+                cell: Arc::clone(cell),
+                clock: clock.clone(),
+                nudges: Vec::new(),
+                fatal: Arc::new(move |severity, reason| drop(fatal.send_replace(Some((severity, reason))))),
+                found,
+                health: Arc::clone(&health),
+                weakened: Weakened::from_environment(),
+            })
         };
-        let (pen, writer) =
-            writer::start(outfit).map_err(|fault| RunFault::Store(cell.plan.store.display().to_string(), fault))?;
+        let opened = damage::look(store).and_then(open).or_else(|fault| match fault.severity() {
+            // Damage where nobody looked before the writer did.
+            Severity::Damaged => open(damage::Found {
+                told: vec![damage::put_aside(store, &fault.to_string())?],
+                ..damage::Found::default()
+            }),
+            _ => Err(fault),
+        });
+        let (pen, writer) = opened.map_err(|fault| RunFault::Store(store.display().to_string(), fault))?;
         let since = clock.stamp().at;
         let cell = Mutex::new((Arc::clone(cell), Vec::new()));
         let (board, ledger, changed) = Default::default();
@@ -197,7 +216,7 @@ async fn daemon(cell: Arc<Cell>, kept: Kept) -> Result<(), RunFault> {
     let socket = control::socket_path(&store);
     let _lock = Lock::take(&store, Some(socket.clone()))?;
     let (fatal, mut failed) = watch::channel(None);
-    let (house, writer) = House::build(&cell, fatal)?;
+    let (house, writer) = House::build(&cell, &fatal)?;
     let stop = CancellationToken::new();
     let shell = Shell {
         clock: house.clock.clone(),
@@ -216,7 +235,7 @@ async fn daemon(cell: Arc<Cell>, kept: Kept) -> Result<(), RunFault> {
     drop(tokio::spawn(crate::watch::run(house.scene(&stop))));
     let outcome = tokio::select! {
         () = asked_to_end => Ok(()),
-        reason = fatal_reason(&mut failed) => Err(RunFault::Disk(reason)),
+        fault = end_forced(&mut failed) => Err(fault),
         () = change::follow(&house, &mut crew) => Ok(()),
         () = host::report(&house) => Ok(()),
     };
@@ -306,10 +325,12 @@ fn terminated() -> impl Future<Output = ()> {
     }
 }
 
-async fn fatal_reason(failed: &mut watch::Receiver<Option<String>>) -> String {
+async fn end_forced(failed: &mut watch::Receiver<Option<End>>) -> RunFault {
     loop {
-        if let Some(reason) = failed.borrow_and_update().clone() {
-            return reason;
+        match failed.borrow_and_update().clone() {
+            Some((Severity::Damaged, reason)) => return RunFault::Damaged(reason),
+            Some((_, reason)) => return RunFault::Disk(reason),
+            None => {}
         }
         if failed.changed().await.is_err() {
             std::future::pending::<()>().await;

@@ -7,7 +7,7 @@ use std::time::Duration;
 
 use rusqlite::Connection;
 
-use super::{StoreFault, settle};
+use super::{Severity, StoreFault, settle};
 
 /// Commits go on for so long before the log is brought back.
 const PAUSE: Duration = Duration::from_millis(250);
@@ -22,8 +22,9 @@ impl Nudge {
     }
 }
 
-/// Starts the thread on a connection of its own.
-pub(super) fn start(store: &Path) -> Result<Nudge, StoreFault> {
+/// Starts the thread on a connection of its own. `failed` is told when the disk failed under it: an fsync that failed is
+/// never tried again, because the next one may succeed over pages that were dropped.
+pub(super) fn start(store: &Path, failed: impl Fn(&StoreFault) + Send + 'static) -> Result<Nudge, StoreFault> {
     let connection = Connection::open(store)?;
     settle(&connection)?;
     connection.pragma_update(None, "synchronous", "FULL")?;
@@ -31,10 +32,14 @@ pub(super) fn start(store: &Path) -> Result<Nudge, StoreFault> {
     std::thread::Builder::new().name("checkpoint".into()).spawn(move || {
         while nudged.recv().is_ok() {
             std::thread::sleep(PAUSE);
-            // What can't be brought back now is brought back later; the log holds it all the while.
-            if let Err(error) = connection.query_row("PRAGMA wal_checkpoint(PASSIVE)", [], |_| Ok(())) {
-                tracing::debug!(code = "checkpoint", "the log could not be brought back yet: {error}");
+            let brought = connection.query_row("PRAGMA wal_checkpoint(PASSIVE)", [], |_| Ok(()));
+            let Err(fault) = brought.map_err(StoreFault::from) else { continue };
+            if matches!(fault.severity(), Severity::Disk | Severity::Damaged) {
+                failed(&fault);
+                return;
             }
+            // What can't be brought back now is brought back later; the log holds it all the while.
+            tracing::debug!(code = "checkpoint", "the log could not be brought back yet: {fault}");
         }
     })?;
     Ok(Nudge(nudge))

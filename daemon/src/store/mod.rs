@@ -6,10 +6,13 @@
 
 pub mod babble;
 mod checkpoint;
+pub mod damage;
 pub mod fields;
 mod files;
 mod job;
 mod lock;
+mod log;
+pub mod numbers;
 mod parcel;
 mod pen;
 mod perform;
@@ -51,6 +54,9 @@ pub enum StoreFault {
     /// the store does not exist yet: `ridgepost run` makes it
     #[error("the store {0} does not exist yet: `ridgepost run` makes it")]
     Absent(String),
+    /// what it holds can't be trusted any more: {0}
+    #[error("it is damaged: {0}")]
+    Damaged(String),
     /// Something SQLite says.
     #[error("{0}")]
     Sqlite(#[from] rusqlite::Error),
@@ -66,6 +72,8 @@ pub enum Severity {
     Full,
     /// The disk failed: what is on it can't be told from here. End, and read it again from the start.
     Disk,
+    /// The disk answers, and what it holds is no sound store any more. End; the next start puts it aside.
+    Damaged,
     /// The rows themselves are at fault.
     Content,
 }
@@ -73,19 +81,27 @@ pub enum Severity {
 impl StoreFault {
     /// What the writer should do about it.
     pub fn severity(&self) -> Severity {
-        let StoreFault::Sqlite(rusqlite::Error::SqliteFailure(failure, _)) = self else {
-            return Severity::Content;
+        use rusqlite::ErrorCode;
+        let code = match self {
+            StoreFault::Sqlite(error) => error.sqlite_error_code(),
+            StoreFault::Damaged(_) => return Severity::Damaged,
+            StoreFault::Io(error) => return of_io(error.kind()),
+            StoreFault::Newer { .. } | StoreFault::Absent(_) => None,
         };
-        match failure.code {
-            rusqlite::ErrorCode::DiskFull | rusqlite::ErrorCode::DatabaseBusy | rusqlite::ErrorCode::ReadOnly => {
-                Severity::Full
-            }
-            rusqlite::ErrorCode::SystemIoFailure
-            | rusqlite::ErrorCode::DatabaseCorrupt
-            | rusqlite::ErrorCode::NotADatabase
-            | rusqlite::ErrorCode::CannotOpen => Severity::Disk,
+        match code {
+            Some(ErrorCode::DiskFull | ErrorCode::DatabaseBusy | ErrorCode::ReadOnly) => Severity::Full,
+            Some(ErrorCode::SystemIoFailure | ErrorCode::CannotOpen) => Severity::Disk,
+            Some(ErrorCode::DatabaseCorrupt | ErrorCode::NotADatabase) => Severity::Damaged,
             _ => Severity::Content,
         }
+    }
+}
+
+fn of_io(kind: std::io::ErrorKind) -> Severity {
+    use std::io::ErrorKind;
+    match kind {
+        ErrorKind::StorageFull | ErrorKind::QuotaExceeded | ErrorKind::ReadOnlyFilesystem => Severity::Full,
+        _ => Severity::Disk,
     }
 }
 

@@ -62,6 +62,7 @@ pub(super) fn perform(recorder: &mut Recorder, what: &What) -> Result<Answer, St
             .execute(params![key, value])?;
             Ok(Answer::Done)
         }
+        What::Damaged(why) => Err(StoreFault::Damaged(why.clone())),
         What::Ping => Ok(Answer::Done),
         What::Alive => {
             parcel::close_timed(tx, recorder.now.us)?;
@@ -159,16 +160,20 @@ fn started(recorder: &Recorder, stations: &[String]) -> Result<(), StoreFault> {
                ORDER BY us DESC LIMIT 1";
     let last =
         recorder.tx.query_row(sql, [], |row| Ok((row.get::<_, String>(0)?, row.get::<_, i64>(1)?))).optional()?;
+    let cause = match recorder.restored {
+        true => "the store was restored: what was recorded since is not in it",
+        false => "ridgepost was not running",
+    };
     for station in stations {
         let Some((at, us)) = &last else { break };
         recorder
             .tx
             .prepare_cached(
-                "INSERT INTO coverage (station, cause, from_at, from_us) SELECT ?1, 'ridgepost was not running', ?2, ?3 \
+                "INSERT INTO coverage (station, cause, from_at, from_us) SELECT ?1, ?4, ?2, ?3 \
                  WHERE NOT EXISTS (SELECT 1 FROM coverage WHERE station = ?1 AND until_us IS NULL \
                  AND cause NOT LIKE 'babbles:%')",
             )?
-            .execute(params![station, at, us])?;
+            .execute(params![station, at, us, cause])?;
     }
     alive(recorder)
 }

@@ -89,6 +89,8 @@ pub struct Recorder<'a> {
     pub today: jiff::civil::Date,
     /// Now.
     pub now: &'a Stamp,
+    /// Whether this run found a store that was put in the place of another one.
+    pub restored: bool,
     /// Whether rows get their parcels; only a test's control says no.
     pub posts: bool,
 }

@@ -134,6 +134,8 @@ pub enum What {
         /// Its value.
         value: String,
     },
+    /// Somebody read damage in the store: the program ends, and the next start looks.
+    Damaged(String),
     /// Nothing: the answer says that the writer writes.
     Ping,
     /// The program is alive: a later start knows until when.

@@ -110,7 +110,8 @@ impl Bench {
             clock: Clock::new(cell.plan.cell.time_zone.clone()),
             cell,
             nudges: Vec::new(),
-            fatal: Box::new(|text| panic!("{text}")),
+            fatal: Arc::new(|_, text| panic!("{text}")),
+            found: super::damage::Found::default(),
             health: Arc::default(),
             weakened: Weakened::No,
         };

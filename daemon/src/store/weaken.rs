@@ -10,6 +10,8 @@ pub enum Weakened {
     AckBeforeCommit,
     /// Puts no row into any parcel.
     ForgetOutbox,
+    /// Lets a store that was put in place of another one go on from its own last number.
+    ForgetNumbers,
 }
 
 impl Weakened {
@@ -21,6 +23,7 @@ impl Weakened {
         match std::env::var("RIDGEPOST_WEAKEN").as_deref() {
             Ok("ack-before-commit") => Weakened::AckBeforeCommit,
             Ok("forget-outbox") => Weakened::ForgetOutbox,
+            Ok("forget-numbers") => Weakened::ForgetNumbers,
             _ => Weakened::No,
         }
     }

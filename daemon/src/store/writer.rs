@@ -2,10 +2,10 @@
 //! answers everybody: what was answered is on the disk.
 //!
 //! When the disk is full nothing is lost and nothing is dropped: the batch is rolled back, kept, and tried again
-//! until there is room; the queue fills, and stations stop reading. When the disk *fails*, the program ends with
-//! its own exit code, because what is on the disk can then only be told by reading it again.
+//! until there is room; the queue fills, and stations stop reading. When the disk *fails*, or what it holds is found
+//! damaged, the program ends with its own exit code: what is on the disk can then only be told by reading it again.
 
-use std::path::PathBuf;
+use std::path::{Path, PathBuf};
 use std::sync::{Arc, Mutex};
 use std::time::Duration;
 
@@ -13,14 +13,15 @@ use rusqlite::Connection;
 use tokio::sync::{mpsc, oneshot};
 
 use super::babble::{Babble, Notice};
+use super::numbers::Numbers;
 use super::pen::{Ask, Pen, PenFault};
 use super::perform::{keep_raw, perform};
 use super::record::{Context, Recorder};
 use super::request::{Answer, What};
 use super::weaken::Weakened;
-use super::{Severity, StoreFault, checkpoint, open_for_writing, piece};
+use super::{Severity, StoreFault, checkpoint, damage, open_for_writing, piece};
 use crate::cell::Cell;
-use crate::clock::Clock;
+use crate::clock::{Clock, Stamp};
 
 /// Waiting requests the writer's queue holds before senders wait.
 const QUEUE: usize = 128;
@@ -43,6 +44,9 @@ pub struct Health {
     pub synchronous: String,
 }
 
+/// Told when the program must end.
+pub type Fatal = Arc<dyn Fn(Severity, String) + Send + Sync>;
+
 /// What the writer needs.
 pub struct Outfit {
     /// The store's file.
@@ -53,8 +57,10 @@ pub struct Outfit {
     pub clock: Clock,
     /// Woken after each commit that may have made something due.
     pub nudges: Vec<std::sync::mpsc::SyncSender<()>>,
-    /// Told when the disk failed: the program must end.
-    pub fatal: Box<dyn Fn(String) + Send>,
+    /// Told when the disk failed or the store is damaged: the program must end.
+    pub fatal: Fatal,
+    /// What was found when the store was looked at before.
+    pub found: damage::Found,
     /// Where the writer says how it is doing.
     pub health: Arc<Mutex<Health>>,
     /// A test's control.
@@ -87,21 +93,22 @@ struct Writer {
     outfit: Outfit,
     connection: Connection,
     checkpoints: checkpoint::Nudge,
-    store_id: String,
+    /// None until the first request: a full disk must not keep the program from coming up.
+    numbers: Option<Numbers>,
     context: Context,
 }
 
 impl Writer {
     fn open(outfit: Outfit) -> Result<Writer, StoreFault> {
         let connection = open_for_writing(&outfit.path)?;
-        let store_id = connection.query_row("SELECT value FROM fact WHERE key = 'store_id'", [], |row| row.get(0))?;
         let mut context = piece::context(&connection, &outfit.cell)?;
         context.babble = Babble::load(&connection, &outfit.cell.plan.cell.time_zone)?;
         if let Ok(mut health) = outfit.health.lock() {
             health.synchronous = synchronous(&connection)?;
         }
-        let checkpoints = checkpoint::start(&outfit.path)?;
-        Ok(Writer { outfit, connection, checkpoints, store_id, context })
+        let (path, fatal) = (outfit.path.clone(), Arc::clone(&outfit.fatal));
+        let checkpoints = checkpoint::start(&outfit.path, move |fault| end_for(&path, fault, &fatal))?;
+        Ok(Writer { outfit, connection, checkpoints, numbers: None, context })
     }
 
     /// Leaves one whole file behind: after a stop the store can be copied as it lies.
@@ -145,7 +152,7 @@ impl Writer {
                     wait = (wait * 2).min(RETRY_LONGEST);
                 }
                 Err(fault) => {
-                    (self.outfit.fatal)(format!("the store {}: {fault}", self.outfit.path.display()));
+                    end_for(&self.outfit.path, &fault, &self.outfit.fatal);
                     return false;
                 }
             }
@@ -169,6 +176,10 @@ impl Writer {
     ) -> Result<Vec<Result<Answer, StoreFault>>, StoreFault> {
         let now = self.outfit.clock.stamp();
         let today = self.outfit.clock.today();
+        let numbers = match &mut self.numbers {
+            Some(numbers) => numbers,
+            none => none.insert(begin(&mut self.connection, &self.outfit, &now)?),
+        };
         let mut tx = self.connection.transaction_with_behavior(rusqlite::TransactionBehavior::Immediate)?;
         let mut answers = Vec::with_capacity(batch.len());
         for ask in batch.iter() {
@@ -177,7 +188,8 @@ impl Writer {
             let mut recorder = Recorder {
                 tx: &tx,
                 plan: &self.outfit.cell.plan,
-                store_id: &self.store_id,
+                store_id: numbers.store_id(),
+                restored: numbers.told.is_some(),
                 context: &mut self.context,
                 today,
                 now: &now,
@@ -203,6 +215,7 @@ impl Writer {
             answer_early(batch, &mut answers);
         }
         tx.set_drop_behavior(rusqlite::DropBehavior::Rollback);
+        numbers.reserve(&tx)?;
         tx.commit()?;
         Ok(answers)
     }
@@ -228,6 +241,29 @@ impl Writer {
             tracing::info!(code = "store-writable", "the store can be written again");
         }
     }
+}
+
+/// Settles where numbers go on, and notes what was found before.
+fn begin(connection: &mut Connection, outfit: &Outfit, now: &Stamp) -> Result<Numbers, StoreFault> {
+    if outfit.weakened == Weakened::ForgetNumbers {
+        Numbers::forget(connection, &outfit.path)?;
+    }
+    let numbers = Numbers::open(connection, &outfit.path, outfit.found.rolled_back)?;
+    let put_in_place = numbers.told.iter().inspect(|text| tracing::warn!(code = "store-restored", "{text}"));
+    let events = outfit.found.told.iter().map(|text| ("store-damaged", text));
+    for (code, text) in events.chain(put_in_place.map(|text| ("store-restored", text))) {
+        let sql = "INSERT INTO event (at, at_us, code, text) VALUES (?1, ?2, ?3, ?4)";
+        connection.execute(sql, rusqlite::params![now.at, now.us, code, text])?;
+    }
+    Ok(numbers)
+}
+
+/// Tells that the program must end, and lets the next start know of damage.
+fn end_for(path: &Path, fault: &StoreFault, fatal: &Fatal) {
+    if fault.severity() == Severity::Damaged {
+        damage::suspect(path, &fault.to_string());
+    }
+    fatal(fault.severity(), format!("the store {}: {fault}", path.display()));
 }
 
 /// The connection's own word on PRAGMA synchronous.
@@ -257,7 +293,8 @@ pub fn once(cell: Arc<Cell>, what: What) -> Result<Answer, PenFault> {
         clock: Clock::new(cell.plan.cell.time_zone.clone()),
         cell,
         nudges: Vec::new(),
-        fatal: Box::new(|text| tracing::error!("{text}")),
+        fatal: Arc::new(|_, text| tracing::error!("{text}")),
+        found: damage::Found::default(),
         health: Arc::default(),
         weakened: Weakened::No,
     };

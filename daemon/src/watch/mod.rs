@@ -27,7 +27,7 @@ use crate::capture::Board;
 use crate::cell::Cell;
 use crate::clock::Clock;
 use crate::store::writer::Health;
-use crate::store::{Pen, What};
+use crate::store::{Pen, What, damage};
 pub use ledger::Ledger;
 use outlet::{Outlet, beside};
 use picture::Picture;
@@ -125,7 +125,7 @@ async fn sleeps(span: Duration, until: &CancellationToken) -> bool {
     tokio::time::timeout(span, until.cancelled()).await.is_err()
 }
 
-/// Warns of a disk that fills.
+/// Warns of a disk that fills, and tells of stores that were put aside.
 async fn space(scene: Scene, warn_mib: u64, until: CancellationToken) {
     loop {
         let store = scene.store.clone();
@@ -145,10 +145,20 @@ async fn space(scene: Scene, warn_mib: u64, until: CancellationToken) {
             }
             scene.ledger.note("low-space", text);
         }
+        let store = scene.store.clone();
+        if let Some(aside) = beside(move || damage::aside(&store)).await {
+            scene.ledger.note("store-damaged", aside.first().map(|first| put_aside(first, aside.len())));
+        }
         if !sleeps(SPACE_EVERY, &until).await {
             return;
         }
     }
+}
+
+/// Told until a person has moved away what was put aside.
+fn put_aside(first: &Path, count: usize) -> String {
+    let more = if count > 1 { format!(" and {} files more", count - 1) } else { String::new() };
+    format!("a damaged store lies aside: {}{more}. {}", first.display(), damage::way_out(first))
 }
 
 /// Notes low space in the store without waiting: on a full disk the note has to wait itself.
