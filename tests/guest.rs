@@ -11,6 +11,8 @@ mod adapter;
 mod crash_images;
 #[path = "guest/power_cuts.rs"]
 mod power_cuts;
+#[path = "guest/share.rs"]
+mod share;
 
 use std::path::{Path, PathBuf};
 
@@ -21,7 +23,7 @@ const DAEMON: &str = env!("CARGO_BIN_EXE_ridgepost");
 
 /// Where parts of guests are kept between runs.
 fn cache() -> PathBuf {
-    Path::new(env!("CARGO_TARGET_TMPDIR")).join("guest")
+    Path::new(env!("CARGO_TARGET_TMPDIR")).join("machines")
 }
 
 fn small_guest() -> Guest {

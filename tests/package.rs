@@ -80,7 +80,7 @@ struct Host {
 
 impl Host {
     fn boot() -> Host {
-        let cache = Path::new(BINARY).parent().unwrap().parent().unwrap().join("container");
+        let cache = Path::new(env!("CARGO_TARGET_TMPDIR")).join("machines");
         Host { container: Container::boot(&cache), exported: 0 }
     }
 

@@ -17,7 +17,7 @@ type Heard = Vec<(u64, String)>;
 
 /// Lets a guest work on a logged disk until `enough` rows are acknowledged; then the plug is pulled.
 fn work(guest: &Guest, logged: &Logged, weakened: Weakened, enough: usize) -> (Heard, u64) {
-    let mut machine = Machine::started(&guest.at_work(weakened, 1).with(logged.options()));
+    let mut machine = Machine::up(&guest.at_work(weakened, 1).with(logged.options()));
     let mut wire = Wire::new(machine.connect("line"));
     machine.until_told("listening");
     let (mut heard, mut said) = (Heard::new(), 0);

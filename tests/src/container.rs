@@ -3,17 +3,12 @@
 //! Needs root, `debootstrap` and `systemd-nspawn`. It shares the kernel with the host, so it has no udev and no devices.
 
 use std::fs;
-use std::os::unix::fs::PermissionsExt;
 use std::path::{Path, PathBuf};
 use std::process::{Child, Command, Output, Stdio};
 use std::time::Duration;
 
+use crate::debian;
 use crate::patience::within;
-
-/// The release that the container runs: the oldest one that is supported.
-const RELEASE: &str = "bookworm";
-/// What is in it beside the essential packages.
-const PACKAGES: &str = "systemd,systemd-sysv,udev,dbus";
 
 /// How long a boot, or anything else, may take on a busy machine.
 const BOOT: Duration = Duration::from_secs(90);
@@ -47,7 +42,7 @@ impl From<Output> for Said {
 impl Container {
     /// Boots a fresh copy. The tree it is copied from is made once and kept in `cache`.
     pub fn boot(cache: &Path) -> Container {
-        let tree = tree(cache);
+        let tree = debian::tree(cache);
         let root = tempfile::tempdir_in(cache).unwrap();
         succeed(Command::new("cp").args(["--archive", "--reflink=auto"]).arg(tree.join(".")).arg(root.path()));
         // Whatever ends this process ends the container, too.
@@ -132,22 +127,6 @@ impl Drop for Container {
 
 fn first_child(of: u32) -> Option<u32> {
     fs::read_to_string(format!("/proc/{of}/task/{of}/children")).ok()?.split_whitespace().next()?.parse().ok()
-}
-
-/// The tree that containers are copied from, made once.
-fn tree(cache: &Path) -> PathBuf {
-    let tree = cache.join(format!("debian-{RELEASE}"));
-    if tree.is_dir() {
-        return tree;
-    }
-    fs::create_dir_all(cache).unwrap();
-    let unfinished = tempfile::tempdir_in(cache).unwrap();
-    let include = format!("--include={PACKAGES}");
-    succeed(Command::new("debootstrap").args(["--variant=minbase", &include, RELEASE]).arg(unfinished.path()));
-    // The folder was made for one user; a system is for all.
-    fs::set_permissions(unfinished.path(), PermissionsExt::from_mode(0o755)).unwrap();
-    fs::rename(unfinished.keep(), &tree).unwrap();
-    tree
 }
 
 fn succeed(command: &mut Command) {

@@ -7,6 +7,7 @@
 pub mod cell;
 pub mod container;
 pub mod corpus;
+pub mod debian;
 pub mod drops;
 pub mod feeder;
 pub mod guest;

@@ -10,6 +10,7 @@ use rustix::fs::{FlockOperation, RenameFlags, flock};
 
 use super::arrival::Fingerprint;
 use super::folder::Left;
+use crate::deliver::porter;
 
 /// A file larger than this is left where it is, and told.
 const BYTES_MAX: u64 = 512 * 1024 * 1024;
@@ -54,7 +55,8 @@ pub(super) fn look_at(path: &Path) -> std::io::Result<Fingerprint> {
 }
 
 /// Whether a program has the file open for writing (fcntl(2): a read lease is refused with EAGAIN). Only the owner of
-/// a file, and root, may ask; for others nothing is known, and the settling time has to do.
+/// a file, and root, may ask; for others nothing is known, and the settling time has to do. Means nothing on a share:
+/// there a lease is refused, too, where the server has not promised that nobody else touches the file.
 #[expect(unsafe_code, reason = "no kept crate offers leases; the call takes numbers only")]
 fn has_writer(file: &File) -> bool {
     use std::os::fd::AsRawFd;
@@ -88,7 +90,7 @@ pub(super) fn read(path: &Path, expected: Fingerprint) -> Result<Vec<u8>, Left> 
     if flock(&file, FlockOperation::NonBlockingLockShared).is_err() {
         return Err(Left::Told("locked-file", "is locked by its writer; it is tried again".into()));
     }
-    if has_writer(&file) {
+    if has_writer(&file) && !porter::may_hang(path) {
         return Err(Left::Told(
             "open-file",
             "is still open for writing; it is read when its exporter closes it".into(),

@@ -3,46 +3,47 @@
 //! Written under a temporary name, fsynced, renamed without overwriting, folder fsynced. If a file of that name
 //! with the same bytes is there already, the delivery was made before a crash: that is success.
 
-use std::fs::{self, File};
-use std::io::{ErrorKind, Write};
+use std::fs::File;
+use std::io::{ErrorKind, Read, Write};
+use std::os::fd::OwnedFd;
 use std::path::Path;
 
-use rustix::fs::{CWD, RenameFlags};
+use rustix::fs::{
+    AtFlags, Mode, OFlags, RenameFlags, fsync, linkat, openat, renameat, renameat_with, statat, unlinkat,
+};
 use rustix::io::Errno;
 
 use super::Undelivered;
 
+/// A folder that is held open: what happens in it happens in one place, even if a share is mounted over it, or
+/// unmounted, meanwhile.
+struct Held<'p> {
+    folder: OwnedFd,
+    path: &'p Path,
+}
+
 /// Puts `bytes` into `folder` under `name`. With a marker, only while a file of that name is there.
 pub fn place(folder: &Path, marker: Option<&str>, name: &str, bytes: &[u8]) -> Result<(), Undelivered> {
-    if !folder.is_dir() {
-        return Err(Undelivered::Later(format!("the folder {} is not there", folder.display())));
+    let held = Held::open(folder)?;
+    if let Some(marker) = marker {
+        held.look_for(marker)?;
     }
-    if let Some(marker) = marker
-        && !folder.join(marker).exists()
-    {
-        return Err(Undelivered::Later(format!(
-            "{} holds no `{marker}`: the share is probably not mounted",
-            folder.display()
-        )));
+    if held.holds(name) {
+        return held.same(name, bytes);
     }
-    let target = folder.join(name);
-    let part = folder.join(format!(".{name}.part"));
-    if target.exists() {
-        return same(&target, bytes);
-    }
-    let written = write(&part, bytes).and_then(|()| rename(&part, &target));
-    match written {
-        Ok(()) => sync(folder),
+    let part = format!(".{name}.part");
+    match held.write(&part, bytes, true).and_then(|()| held.rename(&part, name)) {
+        Ok(()) => held.sync(),
         Err(error) if error.kind() == ErrorKind::AlreadyExists => {
-            let _ = fs::remove_file(&part);
-            same(&target, bytes)
+            held.remove(&part);
+            held.same(name, bytes)
         }
         Err(error) if matches!(error.kind(), ErrorKind::InvalidFilename | ErrorKind::InvalidInput) => {
-            Err(Undelivered::Never(format!("{}: the folder takes no such name: {error}", target.display())))
+            Err(Undelivered::Never(format!("{}: the folder takes no such name: {error}", folder.join(name).display())))
         }
         Err(error) => {
-            let _ = fs::remove_file(&part);
-            Err(Undelivered::Later(format!("{}: {error}", target.display())))
+            held.remove(&part);
+            Err(held.later(name, &error))
         }
     }
 }
@@ -50,62 +51,106 @@ pub fn place(folder: &Path, marker: Option<&str>, name: &str, bytes: &[u8]) -> R
 /// Puts `bytes` into `folder` under `name`, whole, in place of what was there. `durable` waits for the disk; without it
 /// a power cut may leave nothing or an older file.
 pub fn replace(folder: &Path, name: &str, bytes: &[u8], durable: bool) -> Result<(), Undelivered> {
-    let (target, part) = (folder.join(name), folder.join(format!(".{name}.part")));
-    let written = match durable {
-        true => write(&part, bytes),
-        false => fs::write(&part, bytes),
-    };
-    if let Err(error) = written.and_then(|()| fs::rename(&part, &target)) {
-        let _ = fs::remove_file(&part);
-        return Err(Undelivered::Later(format!("{}: {error}", target.display())));
+    let held = Held::open(folder)?;
+    let part = format!(".{name}.part");
+    let written = held.write(&part, bytes, durable);
+    if let Err(error) = written.and_then(|()| Ok(renameat(&held.folder, &part, &held.folder, name)?)) {
+        held.remove(&part);
+        return Err(held.later(name, &error));
     }
-    if durable { sync(folder) } else { Ok(()) }
+    if durable { held.sync() } else { Ok(()) }
 }
 
-fn write(part: &Path, bytes: &[u8]) -> std::io::Result<()> {
-    let mut file = File::create(part)?;
-    file.write_all(bytes)?;
-    file.sync_all()
-}
-
-/// Renames without overwriting; where the file system can't do that in one step, by a link, or by looking first.
-fn rename(part: &Path, target: &Path) -> std::io::Result<()> {
-    match rustix::fs::renameat_with(CWD, part, CWD, target, RenameFlags::NOREPLACE) {
-        Err(Errno::INVAL | Errno::NOSYS | Errno::NOTSUP) => {}
-        other => return other.map_err(Into::into),
+impl<'p> Held<'p> {
+    fn open(path: &'p Path) -> Result<Held<'p>, Undelivered> {
+        let flags = OFlags::RDONLY | OFlags::DIRECTORY | OFlags::CLOEXEC;
+        match openat(rustix::fs::CWD, path, flags, Mode::empty()) {
+            Ok(folder) => Ok(Held { folder, path }),
+            Err(Errno::NOENT | Errno::NOTDIR) => {
+                Err(Undelivered::Later(format!("the folder {} is not there", path.display())))
+            }
+            Err(errno) => Err(Undelivered::Later(format!("{}: {}", path.display(), std::io::Error::from(errno)))),
+        }
     }
-    match fs::hard_link(part, target) {
-        Ok(()) => return fs::remove_file(part),
-        Err(error) if error.kind() == ErrorKind::AlreadyExists => return Err(error),
-        Err(_) => {}
-    }
-    if target.exists() {
-        return Err(ErrorKind::AlreadyExists.into());
-    }
-    fs::rename(part, target)
-}
 
-fn sync(folder: &Path) -> Result<(), Undelivered> {
-    File::open(folder)
-        .and_then(|folder| folder.sync_all())
-        .map_err(|error| Undelivered::Later(format!("{}: {error}", folder.display())))
-}
+    /// Whether the marker is there.
+    fn look_for(&self, marker: &str) -> Result<(), Undelivered> {
+        match statat(&self.folder, marker, AtFlags::empty()) {
+            Ok(_) => Ok(()),
+            Err(Errno::NOENT) => Err(Undelivered::Later(format!(
+                "{} holds no `{marker}`: the share is probably not mounted",
+                self.path.display()
+            ))),
+            Err(errno) => Err(self.later(marker, &errno.into())),
+        }
+    }
 
-/// A file of that name is there: ours from before a crash, or somebody else's.
-fn same(target: &Path, bytes: &[u8]) -> Result<(), Undelivered> {
-    match fs::read(target) {
-        Ok(found) if found == bytes => sync(target.parent().unwrap_or(target)),
-        Ok(_) => Err(Undelivered::Never(format!(
-            "{} is there already with other bytes; it is not overwritten",
-            target.display()
-        ))),
-        Err(error) => Err(Undelivered::Later(format!("{}: {error}", target.display()))),
+    fn holds(&self, name: &str) -> bool {
+        statat(&self.folder, name, AtFlags::empty()).is_ok()
+    }
+
+    fn write(&self, part: &str, bytes: &[u8], durable: bool) -> std::io::Result<()> {
+        let flags = OFlags::WRONLY | OFlags::CREATE | OFlags::TRUNC | OFlags::CLOEXEC;
+        let mut file = File::from(openat(&self.folder, part, flags, Mode::from_raw_mode(0o666))?);
+        file.write_all(bytes)?;
+        if durable { file.sync_all() } else { Ok(()) }
+    }
+
+    /// Renames without overwriting; where the file system can't do that in one step, by a link, or by looking first.
+    fn rename(&self, part: &str, name: &str) -> std::io::Result<()> {
+        match renameat_with(&self.folder, part, &self.folder, name, RenameFlags::NOREPLACE) {
+            Err(Errno::INVAL | Errno::NOSYS | Errno::NOTSUP) => {}
+            other => return other.map_err(Into::into),
+        }
+        match linkat(&self.folder, part, &self.folder, name, AtFlags::empty()) {
+            Ok(()) => return Ok(unlinkat(&self.folder, part, AtFlags::empty())?),
+            Err(Errno::EXIST) => return Err(ErrorKind::AlreadyExists.into()),
+            Err(_) => {}
+        }
+        if self.holds(name) {
+            return Err(ErrorKind::AlreadyExists.into());
+        }
+        Ok(renameat(&self.folder, part, &self.folder, name)?)
+    }
+
+    fn remove(&self, part: &str) {
+        let _ = unlinkat(&self.folder, part, AtFlags::empty());
+    }
+
+    fn sync(&self) -> Result<(), Undelivered> {
+        fsync(&self.folder)
+            .map_err(|errno| Undelivered::Later(format!("{}: {}", self.path.display(), std::io::Error::from(errno))))
+    }
+
+    /// A file of that name is there: ours from before a crash, or somebody else's.
+    fn same(&self, name: &str, bytes: &[u8]) -> Result<(), Undelivered> {
+        match self.read(name) {
+            Ok(found) if found == bytes => self.sync(),
+            Ok(_) => Err(Undelivered::Never(format!(
+                "{} is there already with other bytes; it is not overwritten",
+                self.path.join(name).display()
+            ))),
+            Err(error) => Err(self.later(name, &error)),
+        }
+    }
+
+    fn read(&self, name: &str) -> std::io::Result<Vec<u8>> {
+        let flags = OFlags::RDONLY | OFlags::CLOEXEC;
+        let mut found = Vec::new();
+        File::from(openat(&self.folder, name, flags, Mode::empty())?).read_to_end(&mut found)?;
+        Ok(found)
+    }
+
+    fn later(&self, name: &str, error: &std::io::Error) -> Undelivered {
+        Undelivered::Later(format!("{}: {error}", self.path.join(name).display()))
     }
 }
 
 #[cfg(test)]
 mod tests {
     #![allow(clippy::unwrap_used, reason = "a test that can't go on should stop")]
+    use std::fs;
+
     use super::*;
 
     fn names(folder: &Path) -> Vec<String> {
@@ -144,5 +189,29 @@ mod tests {
         assert_eq!(names(folder.path()), Vec::<String>::new());
         fs::write(folder.path().join("mounted"), b"").unwrap();
         assert_eq!(unmounted(), Ok(()));
+    }
+
+    /// Between the look for the marker and the writing the share may go away: another folder takes its name.
+    #[test]
+    fn what_is_begun_in_one_folder_does_not_end_in_another() {
+        let folder = tempfile::tempdir().unwrap();
+        let (share, aside) = (folder.path().join("share"), folder.path().join("aside"));
+        fs::create_dir(&share).unwrap();
+        let held = Held::open(&share).unwrap();
+        fs::rename(&share, &aside).unwrap();
+        fs::create_dir(&share).unwrap();
+        held.write(".1.csv.part", b"a", true).and_then(|()| held.rename(".1.csv.part", "1.csv")).unwrap();
+        assert_eq!(held.same("1.csv", b"a"), Ok(()));
+        assert_eq!((names(&share), names(&aside)), (vec![], vec!["1.csv".to_owned()]));
+    }
+
+    #[test]
+    fn what_is_there_is_replaced_whole() {
+        let folder = tempfile::tempdir().unwrap();
+        for (bytes, durable) in [(b"longer".as_slice(), true), (b"short", false)] {
+            assert_eq!(replace(folder.path(), "alive", bytes, durable), Ok(()));
+            assert_eq!(fs::read(folder.path().join("alive")).unwrap(), bytes);
+        }
+        assert_eq!(names(folder.path()), ["alive"]);
     }
 }

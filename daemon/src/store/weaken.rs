@@ -1,6 +1,6 @@
-//! The control of the crash rig: a writer weakened on purpose, so that a test can show that its rig notices.
+//! The controls of the rigs: a daemon weakened on purpose, so that a test can show that its rig notices.
 
-/// A way to weaken the writer so that a test can show that its rig notices. Only in debug builds.
+/// A way to weaken the daemon so that a test can show that its rig notices. Only in debug builds.
 #[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
 pub enum Weakened {
     /// As it should be.
@@ -12,6 +12,8 @@ pub enum Weakened {
     ForgetOutbox,
     /// Lets a store that was put in place of another one go on from its own last number.
     ForgetNumbers,
+    /// Sinks touch shares themselves.
+    NoPorter,
 }
 
 impl Weakened {
@@ -24,6 +26,7 @@ impl Weakened {
             Ok("ack-before-commit") => Weakened::AckBeforeCommit,
             Ok("forget-outbox") => Weakened::ForgetOutbox,
             Ok("forget-numbers") => Weakened::ForgetNumbers,
+            Ok("no-porter") => Weakened::NoPorter,
             _ => Weakened::No,
         }
     }

@@ -11,6 +11,7 @@ pub mod kernel;
 pub mod machine;
 pub mod power;
 pub mod service;
+pub mod share;
 pub mod wire;
 
 use std::path::Path;

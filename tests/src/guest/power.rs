@@ -64,7 +64,7 @@ impl Guest {
 
     /// A machine that works until its power is cut; its exported files are numbered from `export_from` on.
     pub fn at_work(&self, weakened: Weakened, export_from: u64) -> Build {
-        let build = Build::new(&self.kernel, &self.initial).parameter("EXPORT_FROM", &export_from.to_string());
+        let build = self.build(&export_from.to_string());
         match weakened {
             Weakened::No => build,
             Weakened::AcknowledgesEarly => build.parameter("WEAKEN", "ack-before-commit"),
@@ -74,9 +74,12 @@ impl Guest {
 
     /// A machine that goes on until the reading `last` and all others are delivered, and then switches itself off.
     pub fn settling(&self, last: u64) -> Build {
-        Build::new(&self.kernel, &self.initial)
-            .parameter("EXPORT_FROM", "none")
-            .parameter("LAST", &instruments::digits(last))
+        self.build("none").parameter("LAST", &instruments::digits(last))
+    }
+
+    /// With one processor, because two guests run at once.
+    fn build(&self, export_from: &str) -> Build {
+        Build::new(&self.kernel, &self.initial).processors(1).parameter("EXPORT_FROM", export_from)
     }
 
     /// A new disk with a cell on it: `counted` at the guest's second serial port, `exports` from a folder, sink `mes`.

@@ -13,10 +13,7 @@ use super::disk::Disk;
 use super::kernel::Kernel;
 use super::machine::{Build, Machine, PATIENCE};
 use super::{run, text};
-use crate::instruments;
-
-/// Packages of the guest beside the smallest set.
-const PACKAGES: &str = "--include=systemd,systemd-sysv,udev,kmod,dbus,iproute2";
+use crate::{debian, instruments};
 
 /// Modules that the guest loads by itself when it sees the device, and the file system of shares.
 const MODULES: &[&str] = &[
@@ -33,6 +30,7 @@ const MODULES: &[&str] = &[
     "sha512_generic",
     "ccm",
     "gcm",
+    "ghash_generic",
     "ctr",
     "ecb",
     "aes_generic",
@@ -43,6 +41,7 @@ const MODULES: &[&str] = &[
 
 /// Units that a guest of minutes has no use for.
 const MASKED: &[&str] = &[
+    "proc-sys-fs-binfmt_misc.automount",
     "apt-daily.timer",
     "apt-daily-upgrade.timer",
     "dpkg-db-backup.timer",
@@ -105,8 +104,10 @@ impl Guest {
         let write = |name: &str, content: &str| fs::write(parts.join(name), content).unwrap();
         write("setup", include_str!("../../guest/service-setup"));
         write("cell/cell.toml", cell_toml);
-        write("cell/gauges.toml", "[[gauge]]\nid = \"G-1\"\nkind = \"stylus\"\n");
+        let gauges = ["G-1", "G-2", "G-3"].map(|gauge| format!("[[gauge]]\nid = \"{gauge}\"\nkind = \"stylus\"\n\n"));
+        write("cell/gauges.toml", &gauges.concat());
         write("cell/instruments/counted.toml", instruments::COUNTED);
+        write("cell/instruments/exported.toml", instruments::EXPORTED);
         let parts = Disk::of(&at("parts.disk"), &parts, 96);
         Guest { kernel, initial, root, parts, folder }
     }
@@ -123,7 +124,7 @@ impl Guest {
         let build = Build::new(&self.kernel, &self.initial)
             .with(["-drive", &drive(&self.root), "-drive", &drive(&self.parts.path)].map(str::to_owned).to_vec())
             .with(options);
-        let mut machine = Machine::started(&build);
+        let mut machine = Machine::up(&build);
         let console = machine.connect("shell");
         console.set_read_timeout(Some(PATIENCE)).unwrap();
         machine.until_told("up");
@@ -173,10 +174,16 @@ impl Shell {
         said
     }
 
+    /// Installs the daemon and its cell.
+    #[track_caller]
+    pub fn prepare(&mut self) {
+        self.sh("sh -x /parts/setup /parts/cell 2>&1");
+    }
+
     /// Installs the daemon and starts its unit.
     #[track_caller]
     pub fn install(&mut self) {
-        self.sh("sh -x /parts/setup /parts/cell 2>&1");
+        self.prepare();
         self.sh("systemctl start ridgepost 2>&1");
     }
 
@@ -196,22 +203,19 @@ fn root_disk(cache: &Path, kernel: &Kernel) -> PathBuf {
     let _one = ONE_AT_A_TIME.lock();
     // Named after all that makes it what it is, so that it is made anew when something of that changes.
     let mut made_of = DefaultHasher::new();
-    (PACKAGES, MODULES, MASKED, SHELL_UNIT, SHELL).hash(&mut made_of);
+    (MODULES, MASKED, SHELL_UNIT, SHELL).hash(&mut made_of);
     let disk = cache.join(format!("root-{}-{:016x}.disk", kernel.release, made_of.finish()));
     if disk.is_file() {
         return disk;
     }
-    let tree = cache.join("root");
-    if !tree.is_dir() {
-        let part = cache.join("root.part");
-        let _ = fs::remove_dir_all(&part);
-        run("debootstrap", &["--variant=minbase", PACKAGES, "bookworm", text(&part)]);
-        fs::rename(&part, &tree).unwrap();
-    }
+    let tree = cache.join("root.part");
+    let _ = fs::remove_dir_all(&tree);
+    run("cp", &["--archive", text(&debian::tree(cache)), text(&tree)]);
     furnish(&tree, kernel);
     let part = cache.join("root.disk.part");
     Disk::of(&part, &tree, 700);
     fs::rename(&part, &disk).unwrap();
+    let _ = fs::remove_dir_all(&tree);
     disk
 }
 
