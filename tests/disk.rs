@@ -143,3 +143,33 @@ fn a_limit_on_file_size_is_no_death_by_signal() {
     cell.until("the rest of the numbers", |cell| (cell.store().readings("a").len() >= known).then_some(()));
     assert_eq!(doubled(&cell.store().results()), Vec::<String>::new());
 }
+
+/// Whoever is slow to take what `readings` prints (a pager, a stopped pipe) keeps no log from being brought back.
+#[test]
+fn a_reader_that_stands_still_does_not_hold_the_log() {
+    let (mut cell, mut line) = Cell::with_one_instrument(env!("CARGO_BIN_EXE_ridgepost"));
+    cell.start_listening(&[&line]);
+    send(&mut line, 1..=400);
+    cell.until_recorded("a", 400);
+    let mut asked = cell.begin_asking(&["readings", "--json"]);
+    let mut output = std::io::BufReader::new(asked.stdout.take().unwrap());
+    let mut first = String::new();
+    std::io::BufRead::read_line(&mut output, &mut first).unwrap();
+    assert!(first.contains("result_id"), "it has begun: {first}");
+    send(&mut line, 401..=420);
+    cell.until_recorded("a", 420);
+    let other = rusqlite::Connection::open(cell.store_path()).unwrap();
+    let held = || other.query_row("PRAGMA wal_checkpoint(TRUNCATE)", [], |row| row.get::<_, i64>(0)).unwrap() == 1;
+    cell.until("the log to be brought back", |_| (!held()).then_some(()));
+    // The check can fail: a read transaction holds the log.
+    let reader = rusqlite::Connection::open(cell.store_path()).unwrap();
+    reader.execute_batch("BEGIN; SELECT count(*) FROM result;").unwrap();
+    send(&mut line, 421..=425);
+    cell.until_recorded("a", 425);
+    assert!(held());
+    drop(reader);
+    let rest = std::io::BufRead::lines(output).count();
+    assert_eq!(rest + 1, 400, "what was there when it began");
+    assert!(asked.wait().unwrap().success());
+    cell.stop();
+}

@@ -14,6 +14,7 @@ use crate::instruments;
 use crate::oracle::Store;
 use crate::patience::{until, until_true, within};
 use crate::pty::Line;
+use crate::said::Said;
 
 /// A cell and, while it runs, its daemon.
 #[derive(Debug)]
@@ -26,31 +27,7 @@ pub struct Cell {
     sinks: String,
     gauges: String,
     daemon: Option<Child>,
-}
-
-/// What a command said.
-#[derive(Debug)]
-pub struct Said {
-    /// How it ended.
-    pub status: ExitStatus,
-    /// Its output.
-    pub stdout: String,
-    /// Its messages.
-    pub stderr: String,
-}
-
-impl Said {
-    /// The output as JSON Lines; stops the test where a line is none.
-    pub fn json(&self) -> Vec<Value> {
-        let read =
-            |line: &str| serde_json::from_str(line).unwrap_or_else(|error| panic!("{line:?}: {error}\n{self:?}"));
-        self.stdout.lines().map(read).collect()
-    }
-
-    /// The exit status as a number.
-    pub fn code(&self) -> Option<i32> {
-        self.status.code()
-    }
+    under: Vec<String>,
 }
 
 impl Cell {
@@ -63,7 +40,17 @@ impl Cell {
             fs::create_dir_all(folder.path().join(name)).unwrap();
         }
         let (stations, sinks, gauges) = (String::new(), String::new(), String::new());
-        let mut cell = Cell { folder, binary, environment: vec![], user: None, stations, sinks, gauges, daemon: None };
+        let mut cell = Cell {
+            folder,
+            binary,
+            environment: vec![],
+            user: None,
+            stations,
+            sinks,
+            gauges,
+            daemon: None,
+            under: vec![],
+        };
         let run = cell.path("run").display().to_string();
         cell.environment.push(("XDG_RUNTIME_DIR".into(), run.clone()));
         cell.environment.push(("RUNTIME_DIRECTORY".into(), run));
@@ -102,6 +89,11 @@ impl Cell {
     pub fn set(&mut self, name: &str, value: &str) {
         self.environment.retain(|(set, _)| set != name);
         self.environment.push((name.to_owned(), value.to_owned()));
+    }
+
+    /// Has the daemon run by another program, which must become it (as `strace -D` does); no words, by none.
+    pub fn run_under(&mut self, words: &[&str]) {
+        self.under = words.iter().map(|word| (*word).to_owned()).collect();
     }
 
     /// Runs daemon and commands as another user; the store's folder becomes that user's.
@@ -198,13 +190,16 @@ impl Cell {
         // Where a test is killed its daemon must go with it: one that is left behind would take hold of the terminals of
         // later tests, because their numbers are given out again at once.
         let tied = Path::new("/usr/bin/setpriv");
-        let mut command = if tied.exists() {
-            let mut command = Command::new(tied);
-            command.args(["--pdeathsig", "KILL", "--"]).arg(&self.binary);
-            command
-        } else {
-            Command::new(&self.binary)
-        };
+        let mut words: Vec<&std::ffi::OsStr> = Vec::new();
+        if tied.exists() {
+            words.extend([tied.as_os_str(), "--pdeathsig".as_ref(), "KILL".as_ref(), "--".as_ref()]);
+        }
+        if arguments == ["run"] {
+            words.extend(self.under.iter().map(std::ffi::OsStr::new));
+        }
+        words.push(self.binary.as_os_str());
+        let mut command = Command::new(words[0]);
+        command.args(&words[1..]);
         command.args(arguments).arg("--cell").arg(self.path("cell"));
         command.envs(self.environment.iter().map(|(name, value)| (name, value)));
         command.stdin(Stdio::null()).current_dir(self.folder.path());
@@ -219,6 +214,11 @@ impl Cell {
         let output = self.program(arguments).output().unwrap();
         let text = |bytes: &[u8]| String::from_utf8_lossy(bytes).into_owned();
         Said { status: output.status, stdout: text(&output.stdout), stderr: text(&output.stderr) }
+    }
+
+    /// Starts a command whose output nobody takes until the caller does.
+    pub fn begin_asking(&self, arguments: &[&str]) -> Child {
+        self.program(arguments).stdout(Stdio::piped()).stderr(Stdio::null()).spawn().unwrap()
     }
 
     /// Runs a command with `--json` that must succeed.
@@ -296,8 +296,12 @@ impl Cell {
     /// Whether the daemon holds a device or file open.
     pub fn has_open(&self, path: &Path) -> bool {
         let Some(daemon) = &self.daemon else { return false };
-        let Ok(entries) = fs::read_dir(format!("/proc/{}/fd", daemon.id())) else { return false };
-        entries.flatten().any(|entry| fs::read_link(entry.path()).is_ok_and(|target| target == path))
+        let entries = fs::read_dir(format!("/proc/{}/fd", daemon.id()));
+        entries
+            .into_iter()
+            .flatten()
+            .flatten()
+            .any(|entry| fs::read_link(entry.path()).is_ok_and(|target| target == path))
     }
 
     /// Whether the daemon has ended.
@@ -320,10 +324,17 @@ impl Cell {
     /// Asks the daemon to stop and waits for its end, which must be an orderly one.
     #[track_caller]
     pub fn stop(&mut self) {
-        let daemon = self.daemon.as_ref().expect("a running daemon");
-        kill_process(Pid::from_child(daemon), Signal::TERM).unwrap();
-        let status = self.ended();
+        let status = self.asked_to_stop();
         assert!(status.success(), "asked to stop, the daemon ended with {status}");
+    }
+
+    /// Asks the daemon to stop; how it ended, by that or by itself.
+    #[track_caller]
+    pub fn asked_to_stop(&mut self) -> ExitStatus {
+        let daemon = self.daemon.as_ref().expect("a running daemon");
+        // Not waited for yet, its number is still its own.
+        let _ = kill_process(Pid::from_child(daemon), Signal::TERM);
+        self.ended()
     }
 
     /// Waits for the daemon's end.

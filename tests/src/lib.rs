@@ -15,6 +15,7 @@ pub mod instruments;
 pub mod oracle;
 pub mod patience;
 pub mod pty;
+pub mod said;
 pub mod seed;
 pub mod shop;
 pub mod tidy;

@@ -68,6 +68,7 @@ impl RunFault {
             RunFault::Disk(_) => Exit::DiskFailed,
             RunFault::Damaged(_) => Exit::StoreDamaged,
             RunFault::Store(_, fault) if fault.severity() == Severity::Disk => Exit::DiskFailed,
+            RunFault::Store(_, fault) if fault.severity() == Severity::Damaged => Exit::StoreDamaged,
             _ => Exit::Unusable,
         }
     }
@@ -160,13 +161,11 @@ impl House {
                 weakened: Weakened::from_environment(),
             })
         };
-        let opened = damage::look(store).and_then(open).or_else(|fault| match fault.severity() {
-            // Damage where nobody looked before the writer did.
-            Severity::Damaged => open(damage::Found {
-                told: vec![damage::put_aside(store, &fault.to_string())?],
-                ..damage::Found::default()
-            }),
-            _ => Err(fault),
+        let opened = damage::look(store).and_then(open).inspect_err(|fault| {
+            // Damage where nobody looked before the writer did: the next start reads everything.
+            if fault.severity() == Severity::Damaged {
+                damage::suspect(store, &fault.to_string());
+            }
         });
         let (pen, writer) = opened.map_err(|fault| RunFault::Store(store.display().to_string(), fault))?;
         let since = clock.stamp().at;

@@ -12,7 +12,7 @@ use rusqlite::Connection;
 
 use super::{Severity, StoreFault, log, numbers, open_for_writing};
 
-/// Found damaged while running so often, a store is put aside even if it looks sound at a start.
+/// Found damaged while running so often, a store that is too large to be read through at a start is put aside.
 const BELIEVED_UP_TO: usize = 2;
 /// How long a store that was found damaged may be read through at a start.
 const READ_WITHIN: std::time::Duration = std::time::Duration::from_secs(30);
@@ -51,14 +51,29 @@ pub fn look(store: &Path) -> Result<Found, StoreFault> {
             kept.display()
         ));
     }
-    match sound(store) {
-        Ok(()) => {}
-        Err(fault) if fault.severity() == Severity::Damaged => {
-            found.told.push(put_aside(store, &fault.to_string())?);
+    if let Err(fault) = sound(store).or_else(|fault| look_again(store, fault)) {
+        if fault.severity() != Severity::Damaged {
+            return Err(fault);
         }
-        Err(fault) => return Err(fault),
+        found.told.push(put_aside(store, &fault.to_string())?);
     }
     Ok(found)
+}
+
+/// SQLite calls a read that fails (EIO) damage as well. A disk that can't be read is no reason to begin a new store, so
+/// every byte is read here, and damage must show twice.
+pub fn look_again(store: &Path, fault: StoreFault) -> Result<(), StoreFault> {
+    if fault.severity() != Severity::Damaged {
+        return Err(fault);
+    }
+    for suffix in ["", "-wal"] {
+        match fs::File::open(with(store, suffix)) {
+            Ok(mut file) => drop(std::io::copy(&mut file, &mut std::io::sink())?),
+            Err(error) if error.kind() == ErrorKind::NotFound => {}
+            Err(error) => return Err(error.into()),
+        }
+    }
+    sound(store)
 }
 
 /// Puts store, log and index of the log aside under the next number; says what happened and what can be done.
@@ -134,27 +149,32 @@ fn sound(store: &Path) -> Result<(), StoreFault> {
         Err(error) => return Err(error.into()),
     };
     tracing::warn!(code = "store-damaged", "the store was found damaged by its last run and is read through now");
-    match (read_through(&mut connection)?, suspected.lines().count()) {
-        (None, times) if times <= BELIEVED_UP_TO => {
+    match read_through(&mut connection)? {
+        Some(true) => {
             tracing::warn!(code = "store-damaged", "every page is sound: the store is used on");
+            fs::remove_file(with(store, SUSPECT))?;
             Ok(())
         }
-        (why, _) => Err(StoreFault::Damaged(why.unwrap_or_else(|| suspected.trim().replace('\n', "; ")))),
+        None if suspected.lines().count() > BELIEVED_UP_TO => {
+            Err(StoreFault::Damaged(suspected.trim().replace('\n', "; ")))
+        }
+        _ => {
+            tracing::warn!(code = "store-damaged", "it is too large to be read through at a start and is used on");
+            Ok(())
+        }
     }
 }
 
-/// What is wrong with a store, where anything is; a store too large to be read through is what it was found to be.
-fn read_through(connection: &mut Connection) -> Result<Option<String>, StoreFault> {
+/// Whether every page is sound; `None` where there was no time to read them all.
+fn read_through(connection: &mut Connection) -> Result<Option<bool>, StoreFault> {
     let until = std::time::Instant::now() + READ_WITHIN;
     connection.progress_handler(10_000, Some(move || std::time::Instant::now() > until))?;
     let check = connection.query_row("PRAGMA integrity_check(1)", [], |row| row.get::<_, String>(0));
     connection.progress_handler(0, None::<fn() -> bool>)?;
     match check {
-        Ok(said) if said == "ok" => Ok(None),
-        Ok(said) => Ok(Some(said)),
-        Err(error) if error.sqlite_error_code() == Some(rusqlite::ErrorCode::OperationInterrupted) => {
-            Ok(Some("it was found damaged while it was in use".into()))
-        }
+        Ok(said) if said == "ok" => Ok(Some(true)),
+        Ok(said) => Err(StoreFault::Damaged(said)),
+        Err(error) if error.sqlite_error_code() == Some(rusqlite::ErrorCode::OperationInterrupted) => Ok(None),
         Err(error) => Err(error.into()),
     }
 }

@@ -31,38 +31,61 @@ fn selected() -> String {
     FIELDS.iter().map(|(name, _)| *name).collect::<Vec<_>>().join(", ")
 }
 
-/// Results that fit a filter, oldest first, handed over one by one.
+/// Rows read at a time.
+const PAGE: usize = 1000;
+
+/// Results that fit a filter, oldest first, handed over one by one; those that are there when it begins. Nothing is being
+/// read while they are handed over: whoever is slow to take them (a pager, a stopped pipe) keeps no log from being
+/// brought back.
 pub fn results(
     connection: &Connection,
     filter: &Filter,
     mut each: impl FnMut(Cells) -> std::io::Result<()>,
 ) -> Result<u64, StoreFault> {
+    let last: i64 = connection.query_row("SELECT coalesce(max(seq), 0) FROM result", [], |row| row.get(0))?;
+    let mut behind = match filter.since_us {
+        Some(us) => connection.query_row(
+            "SELECT coalesce(min(seq) - 1, ?2) FROM result WHERE received_us >= ?1",
+            params![us, last],
+            |row| row.get(0),
+        )?,
+        None => 0,
+    };
+    let mut sql = format!("SELECT {} FROM results WHERE seq > ?1 AND seq <= ?2", selected());
+    let mut values: Vec<&dyn rusqlite::ToSql> = Vec::new();
     let wanted = [
-        ("job = ", filter.job.clone()),
-        ("serial = ", filter.serial.clone()),
-        ("gauge = ", filter.gauge.clone()),
-        ("outcome = ", filter.outcome.clone()),
-        ("kind = ", filter.kind.clone()),
-        ("seq IN (SELECT seq FROM result WHERE received_us >= ", filter.since_us.map(|us| us.to_string())),
+        ("job", &filter.job),
+        ("serial", &filter.serial),
+        ("gauge", &filter.gauge),
+        ("outcome", &filter.outcome),
+        ("kind", &filter.kind),
     ];
-    let mut conditions = Vec::new();
-    let mut values = Vec::new();
-    for (text, value) in wanted {
+    for (name, value) in wanted {
         let Some(value) = value else { continue };
         values.push(value);
-        let close = if text.contains('(') { ")" } else { "" };
-        let cast = if text.contains('(') { "CAST(? AS INTEGER)" } else { "?" };
-        conditions.push(format!("{text}{cast}{close}"));
+        sql.push_str(&format!(" AND {name} = ?{}", values.len() + 2));
     }
-    let wheres = if conditions.is_empty() { String::new() } else { format!(" WHERE {}", conditions.join(" AND ")) };
-    let mut statement = connection.prepare(&format!("SELECT {} FROM results{wheres} ORDER BY seq", selected()))?;
-    let mut rows = statement.query(params_from_iter(values))?;
+    if let Some(us) = &filter.since_us {
+        values.push(us);
+        let place = values.len() + 2;
+        sql.push_str(&format!(" AND (SELECT received_us FROM result AS r WHERE r.seq = results.seq) >= ?{place}"));
+    }
+    sql.push_str(&format!(" ORDER BY seq LIMIT {PAGE}"));
+    let mut statement = connection.prepare(&sql)?;
     let mut count = 0;
-    while let Some(row) = rows.next()? {
-        each(cells(row)?)?;
-        count += 1;
+    loop {
+        let bounds: [&dyn rusqlite::ToSql; 2] = [&behind, &last];
+        let rows = statement.query_map(params_from_iter(bounds.iter().chain(&values)), cells)?;
+        let page = rows.collect::<Result<Vec<Cells>, _>>()?;
+        let more = page.len() == PAGE;
+        let seq = page.last().and_then(|cells| cells.get(super::fields::position("seq")?)?.as_ref()?.parse().ok());
+        count += page.len() as u64;
+        page.into_iter().try_for_each(&mut each)?;
+        match seq {
+            Some(seq) if more => behind = seq,
+            _ => return Ok(count),
+        }
     }
-    Ok(count)
 }
 
 /// One result by its id or its number.

@@ -34,6 +34,8 @@ use picture::Picture;
 
 /// Between two looks at the room on the store's disk.
 const SPACE_EVERY: Duration = Duration::from_secs(30);
+/// The log of a store in use stays below 64 MiB; at so many somebody holds it.
+const LOG_MIB_WARN: u64 = 256;
 /// Between two writings of the file of metrics.
 const METRICS_EVERY: Duration = Duration::from_secs(15);
 /// Between two tries to listen where metrics are asked for.
@@ -145,6 +147,10 @@ async fn space(scene: Scene, warn_mib: u64, until: CancellationToken) {
             }
             scene.ledger.note("low-space", text);
         }
+        let log = PathBuf::from(format!("{}-wal", scene.store.display()));
+        if let Some(length) = beside(move || std::fs::metadata(log).map_or(0, |log| log.len())).await {
+            scene.ledger.note("log-grows", log_grows(length));
+        }
         let store = scene.store.clone();
         if let Some(aside) = beside(move || damage::aside(&store)).await {
             scene.ledger.note("store-damaged", aside.first().map(|first| put_aside(first, aside.len())));
@@ -153,6 +159,17 @@ async fn space(scene: Scene, warn_mib: u64, until: CancellationToken) {
             return;
         }
     }
+}
+
+/// A log that can't be brought back for long: somebody keeps a read transaction open.
+fn log_grows(length: u64) -> Option<String> {
+    let mib = length / 1024 / 1024;
+    (mib >= LOG_MIB_WARN).then(|| {
+        format!(
+            "the log beside the store has {mib} MiB and can't be brought back: some program has been reading the store \
+             for long; `fuser` on the file names it, end it"
+        )
+    })
 }
 
 /// Told until a person has moved away what was put aside.
@@ -268,6 +285,12 @@ async fn write_digest(scene: &Scene, folder: &Path, day: jiff::civil::Date) -> R
 #[cfg(test)]
 mod tests {
     use super::*;
+
+    #[test]
+    fn a_log_that_is_held_is_told() {
+        assert_eq!(log_grows(64 << 20), None);
+        assert!(log_grows(300 << 20).is_some_and(|text| text.contains("300 MiB")));
+    }
 
     #[test]
     fn a_disk_at_the_limit_is_told_once() {
