@@ -6,6 +6,7 @@
 use std::time::Instant;
 
 use jiff::Timestamp;
+use jiff::civil::Date;
 use jiff::tz::TimeZone;
 use ridgepost_parsers::Tick;
 
@@ -57,7 +58,7 @@ impl Clock {
     }
 
     /// Today in the cell's zone.
-    pub fn today(&self) -> jiff::civil::Date {
+    pub fn today(&self) -> Date {
         Timestamp::now().to_zoned_datetime(self.zone.clone()).date()
     }
 
@@ -77,6 +78,16 @@ impl Clock {
     }
 }
 
+/// No clock is right that shows an earlier day: this was written then.
+const FIRST_DAY: Date = Date::constant(2026, 1, 1);
+
+/// The day to hold due dates against; none where the clock can't be right. A clock that nobody synchronises is believed as
+/// long as it shows no day before one that is known: the last one seen on a synchronised clock, or the one this was written.
+pub fn day_for_dates(today: Date, synced: bool, known: Option<Date>) -> Option<Date> {
+    let first = known.map_or(FIRST_DAY, |known| known.max(FIRST_DAY));
+    (synced || today >= first).then_some(today)
+}
+
 /// Whether the kernel says that something keeps its clock in step (adjtimex(2), status bit STA_UNSYNC).
 #[expect(unsafe_code, reason = "no kept crate offers adjtimex; the call only fills a struct of ours")]
 fn synced() -> bool {
@@ -92,6 +103,24 @@ fn synced() -> bool {
 mod tests {
     #![allow(clippy::unwrap_used, reason = "a test that can't go on should stop")]
     use super::*;
+
+    #[test]
+    fn a_clock_that_can_t_be_right_is_not_held_against_due_dates() {
+        let day = |text: &str| text.parse::<Date>().unwrap();
+        for (today, synced, known, believed) in [
+            ("2026-11-25", true, None, true),
+            ("2026-11-25", false, None, true),
+            ("2026-11-25", false, Some("2026-11-25"), true),
+            ("2026-11-24", false, Some("2026-11-25"), false),
+            ("2026-11-24", true, Some("2027-11-25"), true),
+            ("1970-01-01", false, None, false),
+            ("1970-01-01", false, Some("1970-01-01"), false),
+            ("2038-01-19", false, Some("2026-11-25"), true),
+        ] {
+            let expected = believed.then(|| day(today));
+            assert_eq!(day_for_dates(day(today), synced, known.map(day)), expected, "{today} {synced} {known:?}");
+        }
+    }
 
     #[test]
     fn times_carry_the_cell_s_offset() {

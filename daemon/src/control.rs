@@ -1,12 +1,14 @@
 //! The daemon's control socket: commands that write, and the status that only the daemon knows.
 //!
-//! One JSON object per line each way. The socket lies in the runtime folder with mode 0600, so the kernel lets
-//! only the service's own user and root connect; the store's lock file says where it is.
+//! One JSON object per line each way. The socket lies in the runtime folder and is open to the service's group, whose
+//! members may ask how everything is doing. Whoever wants to change something must be root or the service's own user:
+//! the kernel says who is at the other end (SO_PEERCRED, unix(7)). The store's lock file says where the socket is.
 
 use std::io::{BufRead, BufReader, Write};
 use std::os::unix::fs::PermissionsExt;
 use std::os::unix::net::UnixStream;
 use std::path::{Path, PathBuf};
+use std::sync::Arc;
 use std::time::Duration;
 
 use serde::{Deserialize, Serialize};
@@ -23,6 +25,11 @@ const SOCKET_PATH_MAX: usize = 107;
 /// How long a command waits for the daemon: a full disk makes the daemon wait, and the command with it.
 const ANSWER_WITHIN: Duration = Duration::from_secs(20);
 
+/// How long a command may take to say what it wants, and to hear the answer.
+const TALK_WITHIN: Duration = Duration::from_secs(10);
+/// Commands that are talked with at the same time; more of them wait.
+const TALKS: usize = 32;
+
 /// What a command asks of the daemon.
 #[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize)]
 #[serde(rename_all = "kebab-case")]
@@ -35,6 +42,25 @@ pub enum Request {
     Retry,
     /// Rows from..to go out again.
     Again(i64, i64),
+}
+
+impl Request {
+    /// Whether it changes something.
+    fn writes(&self) -> bool {
+        !matches!(self, Request::Status)
+    }
+}
+
+/// Why a user may not ask this; `None` where they may.
+fn objection(request: &Request, user: Option<u32>, own: u32) -> Option<String> {
+    let may = !request.writes() || user.is_some_and(|user| user == 0 || user == own);
+    let who = user.map_or("an unknown user".to_owned(), |user| format!("the user with number {user}"));
+    (!may).then(|| {
+        format!(
+            "{who} may look and may not change anything; nothing was changed. Run it as root or as the user of the \
+             service (number {own}): `sudo -u ridgepost ridgepost ...`"
+        )
+    })
 }
 
 /// What the daemon answers.
@@ -71,38 +97,50 @@ pub fn open(path: &Path) -> std::io::Result<UnixListener> {
         _ => {}
     }
     let listener = UnixListener::bind(path)?;
-    std::fs::set_permissions(path, std::fs::Permissions::from_mode(0o600))?;
+    std::fs::set_permissions(path, std::fs::Permissions::from_mode(0o660))?;
     Ok(listener)
 }
 
-/// Answers one connection after another's requests until the socket closes.
+/// Answers one request per connection until the socket closes. A command that does not say what it wants, or does not
+/// listen to the answer, is given up.
 pub async fn serve<F, A>(listener: UnixListener, answer: F)
 where
     F: Fn(Request) -> A + Clone + 'static,
     A: Future<Output = Reply> + 'static,
 {
+    let places = Arc::new(tokio::sync::Semaphore::new(TALKS));
     loop {
+        let Ok(place) = Arc::clone(&places).acquire_owned().await else { return };
         let Ok((stream, _)) = listener.accept().await else {
             tokio::time::sleep(Duration::from_millis(100)).await;
             continue;
         };
         let answer = answer.clone();
         tokio::task::spawn_local(async move {
-            let (reading, mut writing) = stream.into_split();
-            let mut line = String::new();
-            let mut reader = tokio::io::BufReader::new(tokio::io::AsyncReadExt::take(reading, REQUEST_MAX));
-            if reader.read_line(&mut line).await.is_err() {
-                return;
-            }
-            let reply = match serde_json::from_str(&line) {
-                Ok(request) => answer(request).await,
-                Err(error) => Reply::Refused(format!("not understood: {error}")),
-            };
-            let mut text = serde_json::to_vec(&reply).unwrap_or_default();
-            text.push(b'\n');
-            let _ = writing.write_all(&text).await;
+            talk(stream, answer).await;
+            drop(place);
         });
     }
+}
+
+async fn talk<A: Future<Output = Reply>>(stream: tokio::net::UnixStream, answer: impl Fn(Request) -> A) {
+    let user = stream.peer_cred().map(|peer| peer.uid()).ok();
+    let (reading, mut writing) = stream.into_split();
+    let mut line = String::new();
+    let mut reader = tokio::io::BufReader::new(tokio::io::AsyncReadExt::take(reading, REQUEST_MAX));
+    if !matches!(tokio::time::timeout(TALK_WITHIN, reader.read_line(&mut line)).await, Ok(Ok(_))) {
+        return;
+    }
+    let reply = match serde_json::from_str(&line) {
+        Ok(request) => match objection(&request, user, rustix::process::geteuid().as_raw()) {
+            Some(why) => Reply::Refused(why),
+            None => answer(request).await,
+        },
+        Err(error) => Reply::Refused(format!("not understood: {error}")),
+    };
+    let mut text = serde_json::to_vec(&reply).unwrap_or_default();
+    text.push(b'\n');
+    let _ = tokio::time::timeout(TALK_WITHIN, writing.write_all(&text)).await;
 }
 
 /// Asks a running daemon.
@@ -116,4 +154,26 @@ pub fn ask(socket: &Path, request: &Request) -> std::io::Result<Reply> {
     let mut line = String::new();
     BufReader::new(stream).read_line(&mut line)?;
     Ok(serde_json::from_str(&line)?)
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn only_root_and_the_service_s_user_may_change_anything() {
+        let open = Request::Job(JobCommand::Open("J-1".into()));
+        for (request, user, may) in [
+            (&Request::Status, Some(1000), true),
+            (&Request::Status, None, true),
+            (&open, Some(0), true),
+            (&open, Some(990), true),
+            (&open, Some(1000), false),
+            (&open, None, false),
+            (&Request::Retry, Some(1000), false),
+            (&Request::Again(1, 2), Some(1000), false),
+        ] {
+            assert_eq!(objection(request, user, 990).is_none(), may, "{request:?} by {user:?}");
+        }
+    }
 }

@@ -15,6 +15,8 @@ pub enum Exit {
     StoreDamaged = 65,
     /// The disk failed under a running daemon (EX_IOERR of sysexits.h).
     DiskFailed = 74,
+    /// A running daemon was stopped and left something behind that hangs (EX_TEMPFAIL of sysexits.h).
+    LeftBehind = 75,
 }
 
 impl From<Exit> for std::process::ExitCode {

@@ -4,6 +4,7 @@
 //! `ridgepost-judge`) and records in one transaction, [`deliver`] hands over what is recorded. [`run`] joins them
 //! into a daemon; [`command`] is what a person types.
 
+pub mod aside;
 pub mod capture;
 pub mod cell;
 pub mod clock;

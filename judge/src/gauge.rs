@@ -5,10 +5,11 @@ use ridgepost_config::Gauge;
 
 use crate::row::{GaugeState, Reason};
 
-/// State of a gauge on the local day `today`, and why it is not good; no reason beside `verified`.
+/// State of a gauge on the local day `today`, and why it is not good; no reason beside `verified`. Where nobody knows what
+/// day it is, no date is held to have come or not: a gauge that has any is in an `unknown` state.
 ///
 /// A day named as the last one still counts. A verification without a last day holds until the calibration is due.
-pub fn gauge_state(gauge: Option<&Gauge>, today: Date) -> (GaugeState, Vec<Reason>) {
+pub fn gauge_state(gauge: Option<&Gauge>, today: Option<Date>) -> (GaugeState, Vec<Reason>) {
     let state = match gauge {
         None => GaugeState::Unknown,
         Some(gauge) => registered(gauge, today),
@@ -16,10 +17,14 @@ pub fn gauge_state(gauge: Option<&Gauge>, today: Date) -> (GaugeState, Vec<Reaso
     (state, state.reason().into_iter().collect())
 }
 
-fn registered(gauge: &Gauge, today: Date) -> GaugeState {
+fn registered(gauge: &Gauge, today: Option<Date>) -> GaugeState {
     if gauge.failed.is_some() {
         return GaugeState::Failed;
     }
+    let Some(today) = today else {
+        let has_dates = gauge.calibration_due.is_some() || gauge.verified.is_some();
+        return if has_dates { GaugeState::Unknown } else { GaugeState::Unverified };
+    };
     if gauge.calibration_due.is_some_and(|due| due < today) {
         return GaugeState::Overdue;
     }

@@ -60,8 +60,12 @@ fn a_gauge_is_as_good_as_its_register_says() {
         ("verified today", Some(Gauge { verified: verified(today, None), ..good.clone() }), GaugeState::Verified, None),
     ] {
         let expected = (state, reason.into_iter().collect());
-        assert_eq!(gauge_state(gauge.as_ref(), today), expected, "{name}");
+        assert_eq!(gauge_state(gauge.as_ref(), Some(today)), expected, "{name}");
     }
+    let unknown = (GaugeState::Unknown, vec![Reason::GaugeUnknown]);
+    assert_eq!(gauge_state(Some(&good), None), unknown, "no date passes on a day that nobody knows");
+    let undated = Gauge { calibration_due: None, verified: None, ..good };
+    assert_eq!(gauge_state(Some(&undated), None).0, GaugeState::Unverified);
 }
 
 #[test]

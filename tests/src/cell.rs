@@ -331,22 +331,32 @@ impl Cell {
     /// Asks the daemon to stop; how it ended, by that or by itself.
     #[track_caller]
     pub fn asked_to_stop(&mut self) -> ExitStatus {
+        self.begin_stop();
+        self.ended()
+    }
+
+    /// Asks the daemon to stop and waits for nothing.
+    pub fn begin_stop(&self) {
         let daemon = self.daemon.as_ref().expect("a running daemon");
         // Not waited for yet, its number is still its own.
         let _ = kill_process(Pid::from_child(daemon), Signal::TERM);
-        self.ended()
     }
 
     /// Waits for the daemon's end.
     #[track_caller]
     pub fn ended(&mut self) -> ExitStatus {
-        let mut daemon = self.daemon.take().expect("a running daemon");
-        let status = within(Duration::from_secs(15), || daemon.try_wait().unwrap());
-        status.unwrap_or_else(|| {
-            let _ = daemon.kill();
-            let _ = daemon.wait();
-            panic!("the daemon did not stop:\n{}", self.log_tail())
-        })
+        let status = self.ended_within(Duration::from_secs(15));
+        status.unwrap_or_else(|| panic!("the daemon did not stop:\n{}", self.log_tail()))
+    }
+
+    /// How the daemon ended; nothing where it runs still after `limit`.
+    pub fn ended_within(&mut self, limit: Duration) -> Option<ExitStatus> {
+        let daemon = self.daemon.as_mut().expect("a running daemon");
+        let status = within(limit, || daemon.try_wait().unwrap());
+        if status.is_some() {
+            self.daemon = None;
+        }
+        status
     }
 
     /// Waits until the log holds `text`.

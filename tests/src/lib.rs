@@ -17,5 +17,6 @@ pub mod patience;
 pub mod pty;
 pub mod said;
 pub mod seed;
+pub mod share;
 pub mod shop;
 pub mod tidy;

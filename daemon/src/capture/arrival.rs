@@ -6,9 +6,10 @@
 use std::collections::{BTreeMap, BTreeSet};
 
 use ridgepost_parsers::Tick;
+use serde::{Deserialize, Serialize};
 
 /// What tells one state of a file from another.
-#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize)]
 pub struct Fingerprint {
     /// Bytes.
     pub size: u64,

@@ -5,20 +5,57 @@ use std::io::{ErrorKind, Read};
 use std::os::unix::fs::MetadataExt;
 use std::path::{Path, PathBuf};
 
-use ridgepost_config::Folder;
 use rustix::fs::{FlockOperation, RenameFlags, flock};
 
+use serde::{Deserialize, Serialize};
+
 use super::arrival::Fingerprint;
-use super::folder::Left;
 use crate::deliver::porter;
 
 /// A file larger than this is left where it is, and told.
 const BYTES_MAX: u64 = 512 * 1024 * 1024;
+/// Bytes read between two beats.
+const PIECE: u64 = 1024 * 1024;
 /// Where recorded files go, inside the folder.
 pub const ARCHIVE: &str = "recorded";
 
+/// What is told of a file that was not taken.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize)]
+pub(super) enum Told {
+    TooLarge,
+    Locked,
+    Open,
+    Vanished,
+    Unreadable,
+    NotRecorded,
+}
+
+impl Told {
+    pub(super) fn code(self) -> &'static str {
+        match self {
+            Told::TooLarge => "too-large",
+            Told::Locked => "locked-file",
+            Told::Open => "open-file",
+            Told::Vanished => "vanished-file",
+            Told::Unreadable => "unreadable-file",
+            Told::NotRecorded => "not-recorded",
+        }
+    }
+}
+
+/// Why a file was not taken.
+#[derive(Debug, Serialize, Deserialize)]
+pub(super) enum Left {
+    /// Named case, told once.
+    Told(Told, String),
+    /// It changed or vanished while it was read; the next listing tells.
+    Later,
+    /// The writer has ended.
+    Ended,
+}
+
 /// What an export folder holds.
-#[derive(Debug, Default)]
+#[derive(Debug, Default, Serialize, Deserialize)]
 pub(super) struct Listing {
     /// Regular files whose names fit, with their fingerprints.
     pub(super) files: Vec<(String, Fingerprint)>,
@@ -26,13 +63,15 @@ pub(super) struct Listing {
     pub(super) odd: Vec<(String, String)>,
 }
 
-/// Lists a folder. Hidden files are somebody's work in progress; an odd entry keeps no other one from being read.
-pub(super) fn list(folder: &Folder) -> std::io::Result<Listing> {
+/// Lists the files of a folder whose names fit a pattern, with a beat for each entry. Hidden files are somebody's work in
+/// progress; an odd entry keeps no other one from being read.
+pub(super) fn list(folder: &Path, pattern: &str, beat: &mut dyn FnMut()) -> std::io::Result<Listing> {
     let mut listing = Listing::default();
-    for entry in fs::read_dir(&folder.path)? {
+    for entry in fs::read_dir(folder)? {
         let entry = entry?;
+        beat();
         let shown = entry.file_name().to_string_lossy().into_owned();
-        if shown.starts_with('.') || !ridgepost_config::matches(&folder.pattern, &shown) {
+        if shown.starts_with('.') || !ridgepost_config::matches(pattern, &shown) {
             continue;
         }
         match (entry.file_name().into_string(), fs::metadata(entry.path())) {
@@ -80,24 +119,23 @@ fn fingerprint(metadata: &fs::Metadata) -> Fingerprint {
     }
 }
 
-/// The bytes of a file that did not change while they were read.
-pub(super) fn read(path: &Path, expected: Fingerprint) -> Result<Vec<u8>, Left> {
+/// The bytes of a file that did not change while they were read, with a beat for each piece.
+pub(super) fn read(path: &Path, expected: Fingerprint, beat: &mut dyn FnMut()) -> Result<Vec<u8>, Left> {
     if expected.size > BYTES_MAX {
         let words = format!("is larger than {} MiB; it is left where it is", BYTES_MAX / 1024 / 1024);
-        return Err(Left::Told("too-large", words));
+        return Err(Left::Told(Told::TooLarge, words));
     }
     let mut file = File::open(path).map_err(left)?;
     if flock(&file, FlockOperation::NonBlockingLockShared).is_err() {
-        return Err(Left::Told("locked-file", "is locked by its writer; it is tried again".into()));
+        return Err(Left::Told(Told::Locked, "is locked by its writer; it is tried again".into()));
     }
     if has_writer(&file) && !porter::may_hang(path) {
-        return Err(Left::Told(
-            "open-file",
-            "is still open for writing; it is read when its exporter closes it".into(),
-        ));
+        return Err(Left::Told(Told::Open, "is still open for writing; it is read when its exporter closes it".into()));
     }
     let mut raw = Vec::with_capacity(usize::try_from(expected.size).unwrap_or(0));
-    file.by_ref().take(BYTES_MAX + 1).read_to_end(&mut raw).map_err(left)?;
+    while raw.len() as u64 <= BYTES_MAX && file.by_ref().take(PIECE).read_to_end(&mut raw).map_err(left)? > 0 {
+        beat();
+    }
     let now = file.metadata().map_err(left)?;
     if fingerprint(&now) != expected || raw.len() as u64 != expected.size {
         return Err(Left::Later);
@@ -108,14 +146,14 @@ pub(super) fn read(path: &Path, expected: Fingerprint) -> Result<Vec<u8>, Left> 
 fn left(error: std::io::Error) -> Left {
     match error.kind() {
         ErrorKind::NotFound => {
-            Left::Told("vanished-file", "was gone before it could be read; nothing of it is recorded".into())
+            Left::Told(Told::Vanished, "was gone before it could be read; nothing of it is recorded".into())
         }
-        _ => Left::Told("unreadable-file", format!("can't be read: {error}; it is tried again")),
+        _ => Left::Told(Told::Unreadable, format!("can't be read: {error}; it is tried again")),
     }
 }
 
 /// What became of a file that was to be put away.
-#[derive(Clone, Debug, PartialEq, Eq)]
+#[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize)]
 pub(super) enum PutAway {
     /// The file that was recorded is away: where it lies now, unless it was removed.
     Gone(Option<PathBuf>),
@@ -227,9 +265,9 @@ mod tests {
         let path = folder.path().join("x.csv");
         let writer = File::create(&path).unwrap();
         std::io::Write::write_all(&mut &writer, b"1;0.4").unwrap();
-        assert!(matches!(read(&path, look_at(&path).unwrap()), Err(Left::Told("open-file", _))));
+        assert!(matches!(read(&path, look_at(&path).unwrap(), &mut || {}), Err(Left::Told(Told::Open, _))));
         drop(writer);
-        assert!(read(&path, look_at(&path).unwrap()).is_ok_and(|raw| raw == b"1;0.4"));
+        assert!(read(&path, look_at(&path).unwrap(), &mut || {}).is_ok_and(|raw| raw == b"1;0.4"));
     }
 
     #[test]
@@ -240,13 +278,7 @@ mod tests {
         fs::write(at(b"good.csv"), "x").unwrap();
         fs::write(at(b"caf\xe9.csv"), "x").unwrap();
         std::os::unix::fs::symlink("loop.csv", at(b"loop.csv")).unwrap();
-        let settings = Folder {
-            path: folder.path().to_owned(),
-            pattern: "*.csv".into(),
-            when_recorded: ridgepost_config::WhenRecorded::Leave,
-            settle_ms: 0,
-        };
-        let listing = list(&settings).unwrap();
+        let listing = list(folder.path(), "*.csv", &mut || {}).unwrap();
         assert_eq!(listing.files.len(), 1);
         let odd: Vec<&str> = listing.odd.iter().map(|(_, what)| what.as_str()).collect();
         assert_eq!(odd.len(), 2);

@@ -14,18 +14,23 @@ use ridgepost_config::{Folder, Station, WhenRecorded};
 use ridgepost_parsers::Tick;
 
 use super::arrival::{Arrivals, Fingerprint};
-use super::disk::{PutAway, archive, list, look_at, read, remove};
+use super::disk::{Left, PutAway, Told};
 use super::frames::{BATCH, Frames};
 use super::hints::{Wake, hints};
+use super::reach::Reach;
 use super::serial::Shell;
 use crate::store::{Answer, FileBegin, FileState, PenFault, Provenance, Taken, What, answered_tally, sha256};
 
-/// A listing without hint.
+/// A listing without hint; on shares, where there are none, every listing.
 const RESCAN: Duration = Duration::from_secs(5);
 /// A file older than this when it is found waited for us; what it says was not measured now.
 const LIVE: Duration = Duration::from_secs(15 * 60);
 /// How long a file that ends in the middle of a record waits for more.
 const CUT_WAITS_MS: u64 = 60_000;
+/// How long a file that could not be moved waits for another try.
+const MOVED_AGAIN_MS: u64 = 10_000;
+/// The code of a file that could not be moved.
+const NOT_MOVED: &str = "not-moved";
 /// How long, and how many, files are looked at after they were put away.
 const MOVED_WATCHED_MS: u64 = 600_000;
 const MOVED_MAX: usize = 256;
@@ -40,6 +45,7 @@ pub fn watch(station: Arc<Station>, folder: Folder, shell: Shell) {
     });
     let mut desk = Desk {
         arrivals: Arrivals::new(folder.settle_ms),
+        reach: Reach::new(&station.name, &folder),
         station,
         folder,
         shell,
@@ -47,12 +53,12 @@ pub fn watch(station: Arc<Station>, folder: Folder, shell: Shell) {
         told: BTreeSet::new(),
         number: 0,
         archived: Vec::new(),
-        cut: BTreeMap::new(),
+        stays: BTreeMap::new(),
         moved: VecDeque::new(),
     };
     let mut watcher = None;
     loop {
-        if watcher.is_none() {
+        if watcher.is_none() && !desk.reach.is_far() {
             watcher = hints(&desk.folder.path, wake.clone());
         }
         let again = desk.look();
@@ -69,6 +75,7 @@ struct Desk {
     station: Arc<Station>,
     folder: Folder,
     shell: Shell,
+    reach: Reach,
     arrivals: Arrivals,
     /// Whether the folder could be listed the last time.
     listening: Option<bool>,
@@ -76,8 +83,9 @@ struct Desk {
     told: BTreeSet<(String, &'static str)>,
     number: u64,
     archived: Vec<i64>,
-    /// Recorded files that ended in the middle of a record: not put away before they stood still for long.
-    cut: BTreeMap<String, Recorded>,
+    /// Recorded files that are put away later: they ended in the middle of a record and have to stand still for long,
+    /// or they could not be moved.
+    stays: BTreeMap<String, (Tick, Recorded)>,
     /// Files put away lately: a writer may have them open still.
     moved: VecDeque<Moved>,
 }
@@ -98,21 +106,11 @@ struct Moved {
     since: Tick,
 }
 
-/// Why a file was not taken.
-pub(super) enum Left {
-    /// Named case, told once: code and words.
-    Told(&'static str, String),
-    /// It changed or vanished while it was read; the next listing tells.
-    Later,
-    /// The writer has ended.
-    Ended,
-}
-
 impl From<PenFault> for Left {
     fn from(fault: PenFault) -> Self {
         match fault {
             PenFault::Ended => Left::Ended,
-            PenFault::Store(fault) => Left::Told("not-recorded", format!("could not be recorded: {fault}")),
+            PenFault::Store(fault) => Left::Told(Told::NotRecorded, format!("could not be recorded: {fault}")),
         }
     }
 }
@@ -139,7 +137,7 @@ impl Desk {
 
     /// Lists the folder and takes what is complete. Returns how long to wait.
     fn look(&mut self) -> Duration {
-        let listing = match list(&self.folder) {
+        let listing = match self.reach.list() {
             Ok(listing) => listing,
             Err(error) => {
                 self.deaf(format!("{} can't be listed: {error}", self.folder.path.display()));
@@ -161,7 +159,7 @@ impl Desk {
             }
             self.handle(&name, fingerprint);
         }
-        self.put_away_cut();
+        self.put_away_rest();
         self.look_at_moved();
         self.confirm_archived();
         let now = self.shell.clock.tick();
@@ -171,9 +169,9 @@ impl Desk {
 
     fn handle(&mut self, name: &str, fingerprint: Fingerprint) {
         match self.take(name, fingerprint) {
-            Ok(()) => self.told.retain(|(told, _)| told != name),
-            Err(Left::Told(code, words)) => {
-                self.tell(name, code, &words);
+            Ok(()) => self.told.retain(|(told, code)| told != name || *code == NOT_MOVED),
+            Err(Left::Told(what, words)) => {
+                self.tell(name, what.code(), &words);
                 self.arrivals.later(name, self.shell.clock.tick());
             }
             Err(Left::Later | Left::Ended) => self.arrivals.later(name, self.shell.clock.tick()),
@@ -183,7 +181,7 @@ impl Desk {
     /// Reads, records and archives one file.
     fn take(&mut self, name: &str, fingerprint: Fingerprint) -> Result<(), Left> {
         let path = self.folder.path.join(name);
-        let raw = read(&path, fingerprint)?;
+        let raw = self.reach.read(&path, fingerprint)?;
         let (file, cut) = self.record(name, fingerprint, &raw)?;
         self.arrivals.done(name);
         let recorded = Recorded { fingerprint, file, since: self.shell.clock.tick() };
@@ -194,24 +192,23 @@ impl Desk {
                     "cut-file",
                     "ends in the middle of a record; it stays a while, in case more is written",
                 );
-                self.cut.insert(name.to_owned(), recorded);
+                self.stays.insert(name.to_owned(), (Tick(recorded.since.0 + CUT_WAITS_MS), recorded));
             }
             false => {
-                self.cut.remove(name);
+                self.stays.remove(name);
                 self.put_away(name, recorded);
             }
         }
         Ok(())
     }
 
-    /// Puts away what was cut short and stood still since.
-    fn put_away_cut(&mut self) {
+    /// Puts away what was cut short and stood still since, and what could not be moved before.
+    fn put_away_rest(&mut self) {
         let now = self.shell.clock.tick();
-        let due = |recorded: &Recorded| now.0.saturating_sub(recorded.since.0) >= CUT_WAITS_MS;
-        let names: Vec<String> =
-            self.cut.iter().filter(|(_, recorded)| due(recorded)).map(|(name, _)| name.clone()).collect();
+        let due = self.stays.iter().filter(|(_, (due, _))| *due <= now);
+        let names: Vec<String> = due.map(|(name, _)| name.clone()).collect();
         for name in names {
-            if let Some(recorded) = self.cut.remove(&name) {
+            if let Some((_, recorded)) = self.stays.remove(&name) {
                 self.put_away(&name, recorded);
             }
         }
@@ -225,9 +222,9 @@ impl Desk {
             self.moved.pop_front();
         }
         for mut moved in std::mem::take(&mut self.moved) {
-            let Ok(found) = look_at(&moved.path) else { continue };
+            let Ok(found) = self.reach.look_at(&moved.path) else { continue };
             if found != moved.fingerprint
-                && let Ok(raw) = read(&moved.path, found)
+                && let Ok(raw) = self.reach.read(&moved.path, found)
                 && self.record(&moved.name, found, &raw).is_ok()
             {
                 tracing::warn!(
@@ -303,21 +300,28 @@ impl Desk {
         let path = self.folder.path.join(name);
         let result = match self.folder.when_recorded {
             WhenRecorded::Leave => return,
-            WhenRecorded::Delete => remove(&path, fingerprint),
-            WhenRecorded::Archive => archive(&path, fingerprint),
+            WhenRecorded::Delete => self.reach.remove(&path, fingerprint),
+            WhenRecorded::Archive => self.reach.archive(&path, fingerprint),
         };
         match result {
             Ok(PutAway::Gone(to)) => {
+                if self.told.remove(&(name.to_owned(), NOT_MOVED)) {
+                    tracing::info!(code = "moved-now", station = self.station.name, "{name} is moved away now");
+                }
                 self.archived.push(file);
                 let moved = to.map(|path| Moved { name: name.to_owned(), path, fingerprint, since });
                 self.moved.extend(moved);
             }
             Ok(PutAway::Changed) => {}
-            Err(error) => self.tell(
-                name,
-                "not-moved",
-                &format!("is recorded but can't be moved away: {error}; it stays and is not read again"),
-            ),
+            Err(error) => {
+                self.tell(
+                    name,
+                    NOT_MOVED,
+                    &format!("is recorded but can't be moved away: {error}; it stays, is not read again, and is moved when it can be"),
+                );
+                let again = Tick(self.shell.clock.tick().0 + MOVED_AGAIN_MS);
+                self.stays.insert(name.to_owned(), (again, recorded));
+            }
         }
         if self.archived.len() >= BATCH {
             self.confirm_archived();

@@ -13,14 +13,19 @@ use tokio::sync::mpsc;
 use tokio_serial::{SerialPort, SerialPortBuilderExt, SerialStream};
 use tokio_util::sync::CancellationToken;
 
+use super::holders::holders;
 use super::kept::{self, Kept};
 use super::session::{Action, Event, Session};
 use super::{Board, watch};
+use crate::aside::leave_behind;
 use crate::clock::Clock;
 use crate::store::{Burst, Heard, Pen, What, answered_tally};
 
 /// Closed frames that may wait for the writer before reading pauses.
 const FRAMES_WAITING: usize = 16;
+
+/// How long a device may take to open before that is told.
+const OPENS_WITHIN: Duration = Duration::from_secs(10);
 
 /// How long bytes that wait in the kernel may take to be seen.
 const LAST_LOOK: Duration = Duration::from_millis(3);
@@ -143,13 +148,14 @@ impl Line {
         for action in actions {
             match action {
                 Action::Open => {
-                    let event = match self.open() {
+                    let Some(opened) = self.open().await else { continue };
+                    let event = match opened {
                         Ok(stream) => {
                             kept::keep(&self.station, &self.port, &stream);
                             self.stream = Some(stream);
                             Event::Opened
                         }
-                        Err(error) => Event::Refused(why_refused(&self.port, &error)),
+                        Err(why) => Event::Refused(why),
                     };
                     let next = self.session.step(self.shell.clock.tick(), event);
                     Box::pin(self.perform(next)).await;
@@ -177,16 +183,33 @@ impl Line {
         }
     }
 
-    /// The device that an earlier run left open, else the device opened anew.
-    fn open(&self) -> Result<SerialStream, tokio_serial::Error> {
-        let Some(mut stream) = self.shell.kept.take(&self.station, &self.port) else { return open(&self.port) };
-        set(&mut stream, &self.port)?;
-        tracing::info!(
-            code = "taken-over",
-            station = self.station.name,
-            "goes on with the device an earlier run left open"
-        );
-        Ok(stream)
+    /// The device that an earlier run left open, else the device opened anew; `None` where the program stops meanwhile.
+    ///
+    /// A driver may hold whoever opens its device for as long as it likes, so that is done beside the ports. A device
+    /// that does not open for long is told like one that can't be opened, and waited for: no second try beside it.
+    async fn open(&mut self) -> Option<Result<SerialStream, String>> {
+        let (kept, station, port) = (self.shell.kept.clone(), Arc::clone(&self.station), self.port.clone());
+        let mut opening = tokio::task::spawn_blocking(move || {
+            open_or_take(&kept, &station, &port).map_err(|error| why_refused(&port, &error))
+        });
+        let mut slow = false;
+        loop {
+            tokio::select! {
+                opened = &mut opening => {
+                    return Some(opened.unwrap_or_else(|error| Err(error.to_string())));
+                }
+                () = tokio::time::sleep(OPENS_WITHIN), if !slow => {
+                    slow = true;
+                    self.deaf(format!("its driver has not opened it for {} s: pull the plug", OPENS_WITHIN.as_secs()));
+                }
+                () = self.shell.stop.cancelled() => {
+                    if slow {
+                        leave_behind(&format!("station {} (its driver does not open the port)", self.station.name));
+                    }
+                    return None;
+                }
+            }
+        }
     }
 
     fn deaf(&mut self, cause: String) {
@@ -256,6 +279,14 @@ async fn record(station: Arc<Station>, mut waiting: mpsc::Receiver<Burst>, shell
     }
 }
 
+/// The device that an earlier run left open, else the device opened anew.
+fn open_or_take(kept: &Kept, station: &Station, port: &Port) -> Result<SerialStream, tokio_serial::Error> {
+    let Some(mut stream) = kept.take(station, port) else { return open(port) };
+    set(&mut stream, port)?;
+    tracing::info!(code = "taken-over", station = station.name, "goes on with the device an earlier run left open");
+    Ok(stream)
+}
+
 /// Opens the device: exclusively (TIOCEXCL and flock, both by `serialport`), with every line setting, without
 /// flushing what waits.
 fn open(port: &Port) -> Result<SerialStream, tokio_serial::Error> {
@@ -322,6 +353,9 @@ fn why_refused(port: &Port, error: &tokio_serial::Error) -> String {
         tokio_serial::ErrorKind::Io(ErrorKind::PermissionDenied) => {
             format!("{path} may not be opened by this user: `ridgepost ports` shows the cure")
         }
-        _ => format!("{path}: {error}"),
+        _ => match holders(&port.path) {
+            holders if holders.is_empty() => format!("{path}: {error}"),
+            holders => format!("{path} is held by {}: end it ({error})", holders.join(", ")),
+        },
     }
 }

@@ -83,6 +83,9 @@ enum Command {
     /// Carry files to a share, for the daemon
     #[command(hide = true, name = crate::deliver::porter::COMMAND)]
     Carry,
+    /// Fetch files from a share, for the daemon
+    #[command(hide = true, name = crate::capture::reach::COMMAND)]
+    Fetch,
     /// Write man pages and shell completions, for the package
     #[command(hide = true)]
     Manual(manual::ManualArgs),
@@ -110,6 +113,10 @@ impl Cli {
                 Ok(()) => Exit::Done,
                 Err(_) => Exit::Unusable,
             },
+            Command::Fetch => match crate::capture::reach::fetch() {
+                Ok(()) => Exit::Done,
+                Err(_) => Exit::Unusable,
+            },
             Command::Manual(args) => manual::manual(args, &mut out),
             Command::Run => self.daemon(&mut out),
             Command::Check(args) => check::check(&self.cell, args, &mut out),
@@ -131,7 +138,10 @@ impl Cli {
         let run = |cell: Cell, out: &mut Out| match crate::run::run(cell) {
             Ok(()) => Exit::Done,
             Err(fault) => {
-                out.complain(&fault.to_string());
+                // What is left behind is in the log already, by its code.
+                if fault.exit() != Exit::LeftBehind {
+                    out.complain(&fault.to_string());
+                }
                 fault.exit()
             }
         };

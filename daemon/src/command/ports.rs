@@ -10,6 +10,7 @@ use serde_json::{Value as Json, json};
 use serialport::{SerialPortType, UsbPortInfo};
 
 use super::out::{Out, shown};
+use crate::capture::holders::holders;
 use crate::exit::Exit;
 
 /// Lists serial devices; none is an answer too.
@@ -98,19 +99,6 @@ fn group_of(device: &Path) -> Option<String> {
         .map(|line| line.split(':').collect::<Vec<_>>())
         .find(|line| line.get(2) == Some(&gid.as_str()))
         .map(|line| line[0].to_owned())
-}
-
-/// Programs that have the device open, as far as this user may see.
-fn holders(device: &Path) -> Vec<String> {
-    let mut holders = Vec::new();
-    for process in fs::read_dir("/proc").into_iter().flatten().flatten() {
-        let open = fs::read_dir(process.path().join("fd")).into_iter().flatten().flatten();
-        if open.filter_map(|fd| fs::read_link(fd.path()).ok()).any(|target| target == device) {
-            let name = fs::read_to_string(process.path().join("comm")).unwrap_or_default();
-            holders.push(format!("{} (process {})", name.trim(), process.file_name().to_string_lossy()));
-        }
-    }
-    holders
 }
 
 fn tell(port: &Json, out: &mut Out) {

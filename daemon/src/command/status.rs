@@ -1,12 +1,13 @@
 //! `ridgepost status`: stations, gauges, open job, outbox, disk and clock on one screen.
 
+use jiff::civil::Date;
 use ridgepost_judge::gauge_state;
 use rusqlite::Connection;
 use serde_json::{Value as Json, json};
 
 use super::out::{Out, shown, table};
 use crate::cell::Cell;
-use crate::clock::Clock;
+use crate::clock::{Clock, day_for_dates};
 use crate::control::{Reply, Request};
 use crate::exit::Exit;
 use crate::store::{StoreFault, damage, open_for_reading, query};
@@ -30,7 +31,7 @@ pub fn status(cell: &Cell, as_json: bool, out: &mut Out) -> Exit {
         "daemon": daemon,
         "store": stored,
         "put_aside": damage::aside(&cell.plan.store),
-        "gauges": gauges(cell),
+        "gauges": gauges(cell, known_day(cell)),
         "faults": cell.faults.iter().map(ToString::to_string).collect::<Vec<_>>(),
     });
     match as_json {
@@ -72,8 +73,13 @@ fn pragma(connection: &Connection, name: &str) -> Result<String, StoreFault> {
     Ok(connection.query_row(&format!("PRAGMA {name}"), [], |row| row.get(0))?)
 }
 
-fn gauges(cell: &Cell) -> Vec<Json> {
-    let today = Clock::new(cell.plan.cell.time_zone.clone()).today();
+fn known_day(cell: &Cell) -> Option<Date> {
+    query::known_day(&open_for_reading(&cell.plan.store).ok()?).ok()?
+}
+
+fn gauges(cell: &Cell, known: Option<Date>) -> Vec<Json> {
+    let clock = Clock::new(cell.plan.cell.time_zone.clone());
+    let today = day_for_dates(clock.today(), clock.stamp().synced, known);
     let gauges = cell.plan.gauges.values().map(|gauge| {
         let (state, _) = gauge_state(Some(gauge), today);
         json!({

@@ -1,22 +1,14 @@
-//! Carries files to a share in a process of its own.
-//!
-//! A dead network share holds whoever touches it in the kernel, where not even SIGKILL reaches. So the process that
-//! touches it holds nothing else: no store, no port. If it does not answer in time it is given up, and no second one
-//! is sent after it until it is gone.
+//! Carries files to a share in a process of its own, because a dead share holds whoever touches it (see
+//! [`aside`](crate::aside)).
 
-use std::io::{BufRead, BufReader, Read, Write};
 use std::path::Path;
-use std::process::{Child, ChildStdin, Command, Stdio};
-use std::sync::mpsc::{Receiver, RecvTimeoutError, channel};
-use std::time::Duration;
 
 use ridgepost_config::CsvSink;
 use serde::{Deserialize, Serialize};
 
 use super::{Undelivered, drop};
+use crate::aside::{Aside, serve};
 
-/// How long a share may take for one file.
-const ANSWER_WITHIN: Duration = Duration::from_secs(20);
 /// The hidden command that makes this program a porter.
 pub const COMMAND: &str = "carry";
 
@@ -26,7 +18,6 @@ struct Load {
     folder: std::path::PathBuf,
     marker: Option<String>,
     name: String,
-    bytes: usize,
     /// Whether it takes the place of a file of that name.
     #[serde(default)]
     over: bool,
@@ -41,125 +32,39 @@ enum Carried {
 }
 
 /// The way to a porter, who is hired when there is something to carry.
-#[derive(Default)]
-pub struct Porter {
-    hired: Option<Hired>,
-    given_up: Option<Child>,
-}
-
-struct Hired {
-    child: Child,
-    load: ChildStdin,
-    answers: Receiver<String>,
-}
+pub struct Porter(Aside);
 
 impl Porter {
+    /// A porter for somebody, as a stop names it: `sink mes`.
+    pub fn new(who: &str) -> Self {
+        Porter(Aside::new(COMMAND, who))
+    }
+
     /// Places a file as [`drop::place`] does, in another process and with a limit on time.
     pub fn place(&mut self, sink: &CsvSink, name: &str, bytes: &[u8]) -> Result<(), Undelivered> {
-        let load = Load {
-            folder: sink.folder.clone(),
-            marker: sink.marker.clone(),
-            name: name.to_owned(),
-            bytes: bytes.len(),
-            over: false,
-        };
-        self.send(&load, bytes)
+        let (folder, marker) = (sink.folder.clone(), sink.marker.clone());
+        self.send(&Load { folder, marker, name: name.to_owned(), over: false }, bytes)
     }
 
     /// Places a file as [`drop::replace`] does, in another process and with a limit on time.
     pub fn replace(&mut self, folder: &Path, name: &str, bytes: &[u8]) -> Result<(), Undelivered> {
         let (folder, name) = (folder.to_owned(), name.to_owned());
-        self.send(&Load { folder, marker: None, name, bytes: bytes.len(), over: true }, bytes)
+        self.send(&Load { folder, marker: None, name, over: true }, bytes)
     }
 
     fn send(&mut self, load: &Load, bytes: &[u8]) -> Result<(), Undelivered> {
-        if let Some(child) = &mut self.given_up {
-            match child.try_wait() {
-                Ok(Some(_)) => self.given_up = None,
-                _ => return Err(Undelivered::Later(format!("{} hangs still", load.folder.display()))),
-            }
+        match self.0.ask(load, bytes) {
+            Ok((Carried::Placed, _)) => Ok(()),
+            Ok((Carried::Later(why), _)) => Err(Undelivered::Later(why)),
+            Ok((Carried::Never(why), _)) => Err(Undelivered::Never(why)),
+            Err(why) => Err(Undelivered::Later(format!("{}: {why}", load.folder.display()))),
         }
-        let mut hired = match self.hired.take() {
-            Some(hired) => hired,
-            None => Hired::new().map_err(|error| Undelivered::Later(format!("no porter could be started: {error}")))?,
-        };
-        match hired.carry(load, bytes) {
-            Ok(answer) => {
-                self.hired = Some(hired);
-                answer
-            }
-            Err(why) => {
-                let _ = hired.child.kill();
-                self.given_up = Some(hired.child);
-                Err(Undelivered::Later(format!("{}: {why}", load.folder.display())))
-            }
-        }
-    }
-}
-
-impl std::ops::Drop for Porter {
-    fn drop(&mut self) {
-        for child in self.hired.iter_mut().map(|hired| &mut hired.child).chain(self.given_up.as_mut()) {
-            let _ = child.kill();
-            let _ = child.try_wait();
-        }
-    }
-}
-
-impl Hired {
-    fn new() -> std::io::Result<Hired> {
-        let mut child = Command::new(std::env::current_exe()?)
-            .arg(COMMAND)
-            .stdin(Stdio::piped())
-            .stdout(Stdio::piped())
-            .stderr(Stdio::null())
-            .spawn()?;
-        let missing = || std::io::Error::other("no pipe");
-        let load = child.stdin.take().ok_or_else(missing)?;
-        let output = child.stdout.take().ok_or_else(missing)?;
-        let (tell, answers) = channel();
-        std::thread::Builder::new().name("porter".into()).spawn(move || {
-            for line in BufReader::new(output).lines().map_while(Result::ok) {
-                if tell.send(line).is_err() {
-                    return;
-                }
-            }
-        })?;
-        Ok(Hired { child, load, answers })
-    }
-
-    /// Hands over one file and waits for word of it; the error is why there was none.
-    fn carry(&mut self, load: &Load, bytes: &[u8]) -> Result<Result<(), Undelivered>, String> {
-        let mut message = serde_json::to_vec(load).map_err(|error| error.to_string())?;
-        message.push(b'\n');
-        message.extend_from_slice(bytes);
-        self.load.write_all(&message).and_then(|()| self.load.flush()).map_err(|error| format!("porter: {error}"))?;
-        let answer = self.answers.recv_timeout(ANSWER_WITHIN).map_err(|error| match error {
-            RecvTimeoutError::Timeout => format!("no answer within {} s: the share hangs", ANSWER_WITHIN.as_secs()),
-            RecvTimeoutError::Disconnected => "the porter ended".to_owned(),
-        })?;
-        let carried = serde_json::from_str(&answer).map_err(|error| format!("porter: {error}"))?;
-        Ok(match carried {
-            Carried::Placed => Ok(()),
-            Carried::Later(why) => Err(Undelivered::Later(why)),
-            Carried::Never(why) => Err(Undelivered::Never(why)),
-        })
     }
 }
 
 /// The other side: carries what comes in on stdin until it ends.
 pub fn carry() -> std::io::Result<()> {
-    let mut input = BufReader::new(std::io::stdin().lock());
-    let mut output = std::io::stdout().lock();
-    let mut line = String::new();
-    loop {
-        line.clear();
-        if input.read_line(&mut line)? == 0 {
-            return Ok(());
-        }
-        let load: Load = serde_json::from_str(&line)?;
-        let mut bytes = vec![0; load.bytes];
-        input.read_exact(&mut bytes)?;
+    serve(|load: Load, bytes, _| {
         let placed = match load.over {
             true => drop::replace(&load.folder, &load.name, &bytes, true),
             false => drop::place(&load.folder, load.marker.as_deref(), &load.name, &bytes),
@@ -169,10 +74,8 @@ pub fn carry() -> std::io::Result<()> {
             Err(Undelivered::Later(why)) => Carried::Later(why),
             Err(Undelivered::Never(why)) => Carried::Never(why),
         };
-        let answer = serde_json::to_string(&carried)?;
-        writeln!(output, "{answer}")?;
-        output.flush()?;
-    }
+        (carried, Vec::new())
+    })
 }
 
 /// Whether a folder lies on a file system that can hang: a network share, or one that another program serves. Told

@@ -118,7 +118,7 @@ impl Crew {
             board: self.shell.board.clone(),
             stop: stop.clone(),
             reader: None,
-            porter: deliver::porter::Porter::default(),
+            porter: deliver::porter::Porter::new(&name),
         };
         if let Some(work) = thread(&name, move || worker.run()) {
             self.members.push(Member { name, words, stop, nudge: Some(nudge), work });

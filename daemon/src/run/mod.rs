@@ -58,6 +58,9 @@ pub enum RunFault {
     /// The store was found damaged while it ran.
     #[error("{0}; ending, so that a new start reads it through and puts it aside if it is damaged")]
     Damaged(String),
+    /// It was stopped, and these hang.
+    #[error("did not stop in time and is left behind: {0}")]
+    LeftBehind(String),
 }
 
 impl RunFault {
@@ -69,6 +72,7 @@ impl RunFault {
             RunFault::Damaged(_) => Exit::StoreDamaged,
             RunFault::Store(_, fault) if fault.severity() == Severity::Disk => Exit::DiskFailed,
             RunFault::Store(_, fault) if fault.severity() == Severity::Damaged => Exit::StoreDamaged,
+            RunFault::LeftBehind(_) => Exit::LeftBehind,
             _ => Exit::Unusable,
         }
     }
@@ -213,7 +217,7 @@ async fn daemon(cell: Arc<Cell>, kept: Kept) -> Result<(), RunFault> {
     // Caught from here on: a stop while everybody starts is a stop.
     let asked_to_end = terminated();
     let socket = control::socket_path(&store);
-    let _lock = Lock::take(&store, Some(socket.clone()))?;
+    let lock = Lock::take(&store, Some(socket.clone()))?;
     let (fatal, mut failed) = watch::channel(None);
     let (house, writer) = House::build(&cell, &fatal)?;
     let stop = CancellationToken::new();
@@ -229,24 +233,40 @@ async fn daemon(cell: Arc<Cell>, kept: Kept) -> Result<(), RunFault> {
     };
     let mut crew = Crew::new(shell, store);
     let around = Around::start(&house, &socket, kept)?;
-    come_up(&house, &mut crew, cell).await;
-    // It ends by the stop; what hangs in it holds nobody up.
-    drop(tokio::spawn(crate::watch::run(house.scene(&stop))));
+    let work = async {
+        come_up(&house, &mut crew, cell).await;
+        // It ends by the stop; what hangs in it holds nobody up.
+        drop(tokio::spawn(crate::watch::run(house.scene(&stop))));
+        tokio::select! {
+            () = change::follow(&house, &mut crew) => {}
+            () = host::report(&house) => {}
+        }
+    };
+    // A start may take as long as a full disk stays full: the word to stop is heard meanwhile.
     let outcome = tokio::select! {
         () = asked_to_end => Ok(()),
         fault = end_forced(&mut failed) => Err(fault),
-        () = change::follow(&house, &mut crew) => Ok(()),
-        () = host::report(&house) => Ok(()),
+        () = work => Ok(()),
     };
     host::stopping();
     stop.cancel();
     around.stop();
     let _ = std::fs::remove_file(&socket);
-    if outcome.is_ok() {
-        take_down(crew, house, writer).await;
-        tracing::info!(code = "stopped", "stopped");
+    outcome?;
+    let (stuck, writer_ended) = take_down(crew, house, writer).await;
+    if writer_ended {
+        drop(lock);
+    } else {
+        // The writer may be at the store still; the kernel lets go of the lock when this process is gone.
+        std::mem::forget(lock);
     }
-    outcome
+    if stuck.is_empty() {
+        tracing::info!(code = "stopped", "stopped");
+        return Ok(());
+    }
+    let stuck = stuck.join(", ");
+    tracing::error!(code = "stuck", "did not stop in time and is left behind: {stuck}");
+    Err(RunFault::LeftBehind(stuck))
 }
 
 /// Everybody starts, and the service manager learns of it.
@@ -284,18 +304,20 @@ impl Around {
     }
 }
 
-async fn take_down(crew: Crew, house: Arc<House>, writer: std::thread::JoinHandle<()>) {
-    let stuck = crew.rest(STOP_WITHIN).await;
-    if !stuck.is_empty() {
-        tracing::error!(code = "stuck", "did not stop in time and is left behind: {}", stuck.join(", "));
-        return;
+/// Waits for everybody, within bounds; who hangs, and whether the writer has ended.
+async fn take_down(crew: Crew, house: Arc<House>, writer: std::thread::JoinHandle<()>) -> (Vec<String>, bool) {
+    let mut stuck = crew.rest(STOP_WITHIN).await;
+    stuck.extend(crate::aside::left_behind());
+    let answered = tokio::time::timeout(Duration::from_secs(1), house.pen.ask(What::Alive)).await.is_ok();
+    if !answered {
+        stuck.push("the store's writer".to_owned());
     }
-    let _ = tokio::time::timeout(Duration::from_secs(1), house.pen.ask(What::Alive)).await;
     drop(house);
     let until = tokio::time::Instant::now() + Duration::from_secs(1);
-    while !writer.is_finished() && tokio::time::Instant::now() < until {
+    while answered && !writer.is_finished() && tokio::time::Instant::now() < until {
         tokio::time::sleep(Duration::from_millis(5)).await;
     }
+    (stuck, writer.is_finished())
 }
 
 async fn keep_alive(pen: Pen, kept: Kept) {

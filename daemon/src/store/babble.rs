@@ -141,9 +141,9 @@ impl Babble {
         self.end(station, false)
     }
 
-    /// The gaps of days that are over.
+    /// The gaps of days that are over, and of days that are still to come because the clock was set back.
     pub(super) fn past(&mut self, today: Date) -> Vec<Ended> {
-        let over = self.open.iter().filter(|(_, (_, day))| *day < today);
+        let over = self.open.iter().filter(|(_, (_, day))| *day != today);
         let over: Vec<String> = over.map(|(station, _)| station.clone()).collect();
         over.iter().filter_map(|station| self.end(station, true)).collect()
     }
@@ -215,7 +215,8 @@ impl Recorder<'_> {
             let zone = &self.plan.cell.time_zone;
             let end =
                 ended.day.tomorrow().ok().and_then(|next| next.at(0, 0, 0, 0).to_zoned_datetime(zone.clone()).ok());
-            let us = end.map_or(self.now.us, |end| end.timestamp().as_microsecond());
+            let midnight = end.map_or(self.now.us, |end| end.timestamp().as_microsecond());
+            let us = midnight.min(self.now.us).max(ended.since_us);
             let at = crate::clock::Clock::new(zone.clone()).write_us(us);
             self.end_gap(&ended, &Stamp { at, us, ..self.now.clone() }, "begins a new day")?;
         }

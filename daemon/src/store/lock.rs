@@ -1,4 +1,5 @@
-//! One writer per store: a lock file beside it, held while a daemon (or a command that writes) runs.
+//! One writer per store: a lock file beside it, held while a daemon (or a command that writes) runs, and a lock on the
+//! store itself, because a store may have more than one path: a link, a mount.
 //!
 //! The kernel drops the lock when its holder dies, however it dies. The file's text says who holds it and where
 //! its control socket is, so that commands find a running daemon.
@@ -23,21 +24,28 @@ pub struct Holder {
 #[derive(Debug)]
 pub struct Lock {
     _file: File,
+    /// To be closed only when no connection of this process is open: closing it lets go of SQLite's own locks, which
+    /// belong to the process (fcntl(2)).
+    _store: File,
 }
 
 /// Why the lock was not got.
 #[derive(Debug, thiserror::Error)]
 pub enum LockFault {
     /// Another process has it.
-    #[error("the store is in use by process {}; stop it first, or use the commands, which talk to it", .0.as_ref().map_or(0, |holder| holder.pid))]
+    #[error("the store is in use by {}; stop it first, or use the commands, which talk to it", .0.as_ref().map_or("a process that came by another path".to_owned(), |holder| format!("process {}", holder.pid)))]
     Held(Option<Holder>),
+    /// The store's file has a second name.
+    #[error("the store {0} has {1} names (hard links), and its log belongs to one of them: remove the others")]
+    Linked(PathBuf, u64),
     /// The lock file can't be used.
-    #[error("the lock file {0} can't be used: {1}")]
+    #[error("{0}, which must be locked, can't be used: {1}; the user of the service must be able to write there")]
     Io(PathBuf, std::io::Error),
 }
 
+/// The lock lies beside the store, wherever links lead.
 fn lock_path(store: &Path) -> PathBuf {
-    let mut name = store.as_os_str().to_owned();
+    let mut name = std::fs::canonicalize(store).unwrap_or_else(|_| store.to_owned()).into_os_string();
     name.push(".lock");
     name.into()
 }
@@ -52,10 +60,26 @@ impl Lock {
         if !wait_for(&file) {
             return Err(LockFault::Held(read_holder(&mut file)));
         }
+        let itself = lock_store(store)?;
         let holder = Holder { pid: std::process::id(), socket };
         let text = serde_json::to_vec(&holder).unwrap_or_default();
         file.set_len(0).and_then(|()| file.rewind()).and_then(|()| file.write_all(&text)).map_err(fault)?;
-        Ok(Lock { _file: file })
+        Ok(Lock { _file: file, _store: itself })
+    }
+}
+
+/// Locks the store's own file; where there is none yet, an empty one, which is a store without tables.
+fn lock_store(store: &Path) -> Result<File, LockFault> {
+    let fault = |error: std::io::Error| LockFault::Io(store.to_owned(), error);
+    let file = File::options().read(true).write(true).create(true).truncate(false).open(store).map_err(fault)?;
+    let names = std::os::unix::fs::MetadataExt::nlink(&file.metadata().map_err(fault)?);
+    if names > 1 {
+        return Err(LockFault::Linked(store.to_owned(), names));
+    }
+    match wait_for(&file) {
+        true => Ok(file),
+        // Who it is stands beside the path that they came by.
+        false => Err(LockFault::Held(None)),
     }
 }
 

@@ -3,11 +3,14 @@
 
 use std::sync::Arc;
 
-use ridgepost_config::{Job, Per, Sink, SinkKind};
+use ridgepost_config::{Job, Per, Plan, Sink, SinkKind};
 use ridgepost_judge::{Kind, Row};
 use rusqlite::{OptionalExtension, Transaction, params};
 
 use super::StoreFault;
+
+/// Microseconds of a minute.
+const MINUTE_US: i64 = 60_000_000;
 
 /// A row just written, as far as parcels care.
 #[derive(Clone, Debug)]
@@ -62,11 +65,21 @@ pub fn close_run(tx: &Transaction, run: i64) -> Result<(), StoreFault> {
     Ok(())
 }
 
-/// Closes the parcels by minutes whose time is up.
-pub fn close_timed(tx: &Transaction, now_us: i64) -> Result<usize, StoreFault> {
-    Ok(tx
-        .prepare_cached("UPDATE parcel SET state = 'due', bundle = NULL WHERE state = 'filling' AND closes_us <= ?1")?
-        .execute([now_us])?)
+/// Closes the parcels by minutes whose time is up, and those that would stay open for longer than their minutes, because
+/// the clock was set back.
+pub fn close_timed(tx: &Transaction, plan: &Plan, now_us: i64) -> Result<(), StoreFault> {
+    tx.prepare_cached("UPDATE parcel SET state = 'due', bundle = NULL WHERE state = 'filling' AND closes_us <= ?1")?
+        .execute([now_us])?;
+    for sink in &plan.sinks {
+        let SinkKind::Csv(csv) = &sink.kind;
+        if let Per::Minutes(minutes) = csv.per {
+            tx.prepare_cached(
+                "UPDATE parcel SET state = 'due', bundle = NULL WHERE state = 'filling' AND sink = ?1 AND closes_us > ?2",
+            )?
+            .execute(params![sink.name, now_us.saturating_add(i64::from(minutes) * MINUTE_US)])?;
+        }
+    }
+    Ok(())
 }
 
 fn close(tx: &Transaction, parcel: i64) -> Result<(), StoreFault> {
@@ -93,7 +106,7 @@ impl Sheet<'_> {
             (Per::Piece | Per::Job, ..) => None,
         };
         let closes_us = match per {
-            Per::Minutes(minutes) => Some(self.now_us + i64::from(minutes) * 60_000_000),
+            Per::Minutes(minutes) => Some(self.now_us.saturating_add(i64::from(minutes) * MINUTE_US)),
             _ => None,
         };
         match bundle {

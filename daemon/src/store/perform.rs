@@ -44,14 +44,7 @@ pub(super) fn perform(recorder: &mut Recorder, what: &What) -> Result<Answer, St
             .execute(params![station, cause, since.at, since.us])?;
             Ok(Answer::Done)
         }
-        What::Listening(station) => {
-            tx.prepare_cached(
-                "UPDATE coverage SET until_at = ?2, until_us = ?3 WHERE station = ?1 AND until_us IS NULL \
-                 AND cause NOT LIKE 'babbles:%'",
-            )?
-            .execute(params![station, recorder.now.at, recorder.now.us])?;
-            Ok(Answer::Done)
-        }
+        What::Listening(station) => listening(recorder, station).map(|()| Answer::Done),
         What::Event { station, code, text, transmission } => {
             event(recorder, station.as_deref(), code, text, *transmission).map(|()| Answer::Done)
         }
@@ -65,7 +58,7 @@ pub(super) fn perform(recorder: &mut Recorder, what: &What) -> Result<Answer, St
         What::Damaged(why) => Err(StoreFault::Damaged(why.clone())),
         What::Ping => Ok(Answer::Done),
         What::Alive => {
-            parcel::close_timed(tx, recorder.now.us)?;
+            parcel::close_timed(tx, recorder.plan, recorder.now.us)?;
             recorder.midnight()?;
             alive(recorder).map(|()| Answer::Done)
         }
@@ -137,6 +130,26 @@ pub(super) fn event(
             "INSERT INTO event (at, at_us, station, code, text, transmission) VALUES (?1, ?2, ?3, ?4, ?5, ?6)",
         )?
         .execute(params![recorder.now.at, recorder.now.us, station, code, text, transmission])?;
+    Ok(())
+}
+
+/// A station's gap ends. None ends before it begins: where the clock was set back meanwhile, it has no length and says so.
+fn listening(recorder: &Recorder, station: &str) -> Result<(), StoreFault> {
+    recorder
+        .tx
+        .prepare_cached(
+            "UPDATE coverage SET until_at = ?2, until_us = ?3 WHERE station = ?1 AND until_us IS NULL \
+             AND cause NOT LIKE 'babbles:%' AND from_us <= ?3",
+        )?
+        .execute(params![station, recorder.now.at, recorder.now.us])?;
+    recorder
+        .tx
+        .prepare_cached(
+            "UPDATE coverage SET until_at = from_at, until_us = from_us, \
+             cause = cause || '; the clock was set back meanwhile, it ended at ' || ?2 \
+             WHERE station = ?1 AND until_us IS NULL AND cause NOT LIKE 'babbles:%'",
+        )?
+        .execute(params![station, recorder.now.at])?;
     Ok(())
 }
 

@@ -213,6 +213,16 @@ pub fn last_cut(connection: &Connection, station: &str) -> Result<Option<Vec<u8>
     Ok(connection.prepare_cached(sql)?.query_row([station], |row| row.get(0)).optional()?.flatten())
 }
 
+/// The fact that tells the last day known from a synchronised clock.
+pub(super) const KNOWN_DAY: &str = "known_day";
+
+/// The last day known from a synchronised clock.
+pub fn known_day(connection: &Connection) -> Result<Option<jiff::civil::Date>, StoreFault> {
+    let sql = "SELECT value FROM fact WHERE key = ?1";
+    let day: Option<String> = connection.query_row(sql, [KNOWN_DAY], |row| row.get(0)).optional()?;
+    Ok(day.and_then(|day| day.parse().ok()))
+}
+
 /// The texts of the last plan without fault.
 pub fn kept_plan(connection: &Connection) -> Result<Option<String>, StoreFault> {
     let sql = "SELECT w.body FROM fact AS f JOIN wording AS w ON w.hash = f.value WHERE f.key = 'plan'";

@@ -85,8 +85,10 @@ pub struct Recorder<'a> {
     pub store_id: &'a str,
     /// Open job and piece; changed as readings arrive.
     pub context: &'a mut Context,
-    /// The day, for due dates.
+    /// The day.
     pub today: jiff::civil::Date,
+    /// The day for due dates: none where the clock can't be right.
+    pub day_for_dates: Option<jiff::civil::Date>,
     /// Now.
     pub now: &'a Stamp,
     /// Whether this run found a store that was put in the place of another one.
@@ -287,7 +289,7 @@ impl Recorder<'_> {
         let gauge: Option<&Gauge> = gauge_id.and_then(|id| self.plan.gauges.get(id));
         let open = self.job_for(from, readings)?;
         let piece = open.as_ref().map(|open| open.piece.clone()).unwrap_or_default();
-        let (gauge_state, _) = judge::gauge_state(gauge, self.today);
+        let (gauge_state, _) = judge::gauge_state(gauge, self.day_for_dates);
         let mut circumstances = judge::Circumstances {
             job: open.as_ref().map(|open| &*open.job),
             gauge_id: gauge_id.unwrap_or(""),

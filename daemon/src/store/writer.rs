@@ -19,9 +19,9 @@ use super::perform::{keep_raw, perform};
 use super::record::{Context, Recorder};
 use super::request::{Answer, What};
 use super::weaken::Weakened;
-use super::{Severity, StoreFault, checkpoint, damage, open_for_writing, piece};
+use super::{Severity, StoreFault, checkpoint, damage, open_for_writing, piece, query};
 use crate::cell::Cell;
-use crate::clock::{Clock, Stamp};
+use crate::clock::{self, Clock, Stamp};
 
 /// Waiting requests the writer's queue holds before senders wait.
 const QUEUE: usize = 128;
@@ -96,6 +96,8 @@ struct Writer {
     /// None until the first request: a full disk must not keep the program from coming up.
     numbers: Option<Numbers>,
     context: Context,
+    /// The last day known from a synchronised clock.
+    known_day: Option<jiff::civil::Date>,
 }
 
 impl Writer {
@@ -108,7 +110,8 @@ impl Writer {
         }
         let (path, fatal) = (outfit.path.clone(), Arc::clone(&outfit.fatal));
         let checkpoints = checkpoint::start(&outfit.path, move |fault| end_for(&path, fault, &fatal))?;
-        Ok(Writer { outfit, connection, checkpoints, numbers: None, context })
+        let known_day = query::known_day(&connection)?;
+        Ok(Writer { outfit, connection, checkpoints, numbers: None, context, known_day })
     }
 
     /// Leaves one whole file behind: after a stop the store can be copied as it lies.
@@ -192,6 +195,7 @@ impl Writer {
                 restored: numbers.told.is_some(),
                 context: &mut self.context,
                 today,
+                day_for_dates: clock::day_for_dates(today, now.synced, self.known_day),
                 now: &now,
                 posts: self.outfit.weakened != Weakened::ForgetOutbox,
             };
@@ -211,12 +215,21 @@ impl Writer {
             tx.execute_batch("RELEASE request")?;
             answers.push(answer);
         }
+        let learnt = now.synced && self.known_day != Some(today);
+        if learnt {
+            let sql =
+                "INSERT INTO fact (key, value) VALUES (?1, ?2) ON CONFLICT (key) DO UPDATE SET value = excluded.value";
+            tx.prepare_cached(sql)?.execute([query::KNOWN_DAY, &today.to_string()])?;
+        }
         if early {
             answer_early(batch, &mut answers);
         }
         tx.set_drop_behavior(rusqlite::DropBehavior::Rollback);
         numbers.reserve(&tx)?;
         tx.commit()?;
+        if learnt {
+            self.known_day = Some(today);
+        }
         Ok(answers)
     }
 

@@ -13,16 +13,20 @@ pub(super) struct Outlet {
     porter: Option<Porter>,
 }
 
+fn porter(file: &Path) -> Porter {
+    Porter::new(&format!("writing {}", file.display()))
+}
+
 impl Outlet {
     /// Nothing is written yet.
     pub(super) fn new(file: &Path) -> Self {
-        Outlet { file: file.to_owned(), porter: Some(Porter::default()) }
+        Outlet { file: file.to_owned(), porter: Some(porter(file)) }
     }
 
     /// Writes it anew, whole; the error is why it is not. `durable` waits for the disk.
     pub(super) async fn write(&mut self, bytes: Vec<u8>, durable: bool) -> Result<(), String> {
         let file = self.file.clone();
-        let mut porter = self.porter.take().unwrap_or_default();
+        let mut porter = self.porter.take().unwrap_or_else(|| porter(&file));
         let done = beside(move || {
             let (Some(folder), Some(name)) = (file.parent(), file.file_name().and_then(|name| name.to_str())) else {
                 return (porter, Err(Undelivered::Never("it has no name".to_owned())));
