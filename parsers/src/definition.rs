@@ -12,18 +12,28 @@ use serde::Deserialize;
 use crate::instrument::Instrument;
 use crate::reading::Mark;
 
+mod binary;
+mod trace;
+mod tree;
+
+pub use binary::{Binary, BinaryBit, BinaryField, BinaryKind, ByteOrder, Repeat};
+pub use trace::{TraceMark, TraceRule, WrittenHeights};
+pub use tree::{Json, Xml};
+
 /// One instrument definition: how the bytes are cut into frames, what proves a frame whole, and what its
 /// fields mean.
 ///
 /// A frame is read in this order: `[framing]` cuts it, `[envelope]` and `[checksum]` prove it, `[text]` turns
 /// bytes into characters, then every line is tried against the `[[line]]` rules in order, and what no rule
-/// takes goes to `[table]`, `[places]` or `[pairs]` (at most one of them).
+/// takes goes to `[table]`, `[places]` or `[pairs]` (at most one of them). `[xml]`, `[json]` and `[binary]` read
+/// a frame as a whole in place of lines.
 ///
 /// Field names that carry a meaning: `quantity` `value` `unit` `decimals` `number` `date` `time` `program`
 /// `part` `channel` `remark` `verdict` `limit_upper` `limit_lower` `count` `cutoff` `sections` `filter`
-/// `standard` `lambda_s` `traverse`. A field named by a quantity symbol (`Ra`, `Rz`, `L`) is a value of that
-/// quantity; `Ra.unit`, `Ra.verdict`, `Ra.limit_upper`, `Ra.limit_lower` go with it. Any other name is kept in
-/// `other`.
+/// `standard` `lambda_s` `traverse` `cutoff.unit` `lambda_s.unit` `traverse.unit` `state`, and for profiles
+/// `heights` `points` `spacing` `spacing.unit` `height_scale` `height_scale.unit` `height_exponent`. A field named by
+/// a quantity symbol (`Ra`, `Rz`, `L`) is a value of that quantity; `Ra.unit`, `Ra.verdict`, `Ra.limit_upper`,
+/// `Ra.limit_lower`, `Ra.state` go with it. Any other name is kept in `other`.
 #[derive(Clone, Debug, Deserialize, JsonSchema)]
 #[serde(deny_unknown_fields)]
 pub struct Definition {
@@ -51,6 +61,14 @@ pub struct Definition {
     pub places: Option<BTreeMap<String, String>>,
     /// Keys and values: `Ra=0.412;N=17`. Unknown keys are kept in `other`; a key twice is damage.
     pub pairs: Option<Pairs>,
+    /// The frame is an XML document: where in it the fields are.
+    pub xml: Option<Xml>,
+    /// The frame (or every line) is a JSON document: where in it the fields are.
+    pub json: Option<Json>,
+    /// The frame is no text: fields by their bytes.
+    pub binary: Option<Binary>,
+    /// The frame holds a measured profile.
+    pub trace: Option<TraceRule>,
     /// What the instrument's own names (keys, headings, captures, quantity words) mean here: a field name or a
     /// quantity symbol. Example: `N = "number"`, `RA = "Ra"`. A key or heading sent by the instrument means
     /// something only if it is named here (or in `labels`), or is a texture symbol such as `Ra`.
@@ -73,6 +91,10 @@ pub struct Definition {
     /// What stands in place of a number, or beside it.
     #[serde(default)]
     pub mark: Vec<MarkRule>,
+    /// What the words of a field `state` mean: `OK = "good"`, `over = "over"`. Beside `over`, `under`, `none` and
+    /// `error` a number is never taken for the value. A word that is not named here is damage.
+    #[serde(default)]
+    pub states: BTreeMap<String, StateWord>,
     /// What the instrument's own verdicts mean: `IN = "in"`, `"*HI" = "out"`.
     #[serde(default)]
     pub verdicts: BTreeMap<String, VerdictWord>,
@@ -108,6 +130,8 @@ pub enum FramingKind {
     Length,
     /// Whatever arrives until the line has been silent for `gap_ms`.
     Gap,
+    /// A whole file of an export folder. Over a line no such frame ends.
+    File,
 }
 
 /// How a stream or file is cut into frames. Byte marks are texts in which each character up to U+00FF stands for
@@ -142,7 +166,8 @@ pub struct Framing {
     /// Milliseconds of silence after which a frame that was begun counts as cut off. Default: 2000; none for
     /// rows.
     pub idle_ms: Option<u64>,
-    /// Bytes that a frame may have at most; beyond, it is damaged (`too-long`). Default: 65536; rows 1048576.
+    /// Bytes that a frame may have at most; beyond, it is damaged (`too-long`). Default: 65536; rows 1048576; a
+    /// file 16777216.
     pub bytes_max: Option<usize>,
     /// The quotation mark of rows. Example: `"\""`.
     pub quote: Option<String>,
@@ -424,6 +449,24 @@ pub enum VerdictWord {
     In,
     /// Outside them.
     Out,
+}
+
+/// What a word for the state of a value means.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Deserialize, JsonSchema)]
+#[serde(rename_all = "lowercase")]
+pub enum StateWord {
+    /// The value counts.
+    Good,
+    /// Above the measuring range.
+    Over,
+    /// Below the measuring range.
+    Under,
+    /// Not measured.
+    None,
+    /// The instrument reports an error.
+    Error,
+    /// The value had not settled.
+    Unstable,
 }
 
 /// What makes a reading.

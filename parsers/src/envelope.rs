@@ -57,7 +57,7 @@ pub(crate) fn open(plan: &Plan, frame: &Frame) -> Result<Opened, Rejection> {
     Ok(Opened { text, start_line, end_line })
 }
 
-fn text_of(plan: &Plan, bytes: &[u8]) -> Result<String, Rejection> {
+pub(crate) fn text_of(plan: &Plan, bytes: &[u8]) -> Result<String, Rejection> {
     decode(plan.shape.encoding, bytes).map_err(|bad| match bad {
         BadText::Noise => Rejection::damaged(Reason::Noise, "control characters that no message has"),
         BadText::Undecodable => Rejection::damaged(Reason::Encoding, "bytes that the encoding does not have"),
@@ -75,8 +75,26 @@ pub(crate) fn lines<'a>(plan: &Plan, text: &'a str) -> Vec<&'a str> {
     }
 }
 
+/// The bytes of a document, byte marks and line marks of a block included: they are part of it.
+pub(crate) fn document<'a>(plan: &Plan, frame: &'a Frame) -> Result<&'a [u8], Rejection> {
+    let mut range = payload(plan, frame)?;
+    if let Cut::Block(block) = &plan.shape.cut {
+        match &block.start {
+            Start::Anything => {}
+            Start::Bytes(mark) => range.start -= mark.len(),
+            Start::Line(_) => range.start = 0,
+        }
+        match &block.end {
+            End::Bytes(mark) if range.end == frame.body.end => range.end += mark.len(),
+            End::Line(_) => range.end = frame.raw.len(),
+            _ => {}
+        }
+    }
+    Ok(frame.raw.get(range).unwrap_or(&[]))
+}
+
 /// Checks marks and check value; the range of `raw` between them.
-fn payload(plan: &Plan, frame: &Frame) -> Result<Range<usize>, Rejection> {
+pub(crate) fn payload(plan: &Plan, frame: &Frame) -> Result<Range<usize>, Rejection> {
     let (raw, marks) = (&frame.raw, &plan.marks);
     let mut payload = frame.body.clone();
     match &plan.shape.cut {

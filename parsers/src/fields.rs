@@ -80,7 +80,8 @@ pub(crate) fn take_line(
 
 fn read_line(plan: &Plan, columns: &mut Columns, line: &str, languages: &mut Vec<String>) -> Result<Taken, Rejection> {
     let items = match &plan.reader {
-        Reader::Nothing => return Err(blame(plan, line)),
+        // Readers of whole frames have lines only where a rule takes them.
+        Reader::Nothing | Reader::Xml(_) | Reader::Json(_) | Reader::Binary(_) => return Err(blame(plan, line)),
         Reader::Table(table) => row(table, columns, line)?,
         Reader::Places(places) => at_places(places, line)?,
         Reader::Pairs { pair, between: None } => {
@@ -125,7 +126,7 @@ pub(crate) fn each_once(items: &[Item]) -> Result<(), Rejection> {
 }
 
 /// Checks the declared patterns of fields and leaves out what is to be ignored.
-fn checked(plan: &Plan, items: Vec<Item>) -> Result<Vec<Item>, Rejection> {
+pub(crate) fn checked(plan: &Plan, items: Vec<Item>) -> Result<Vec<Item>, Rejection> {
     for item in &items {
         let pattern = plan.field(&item.role).and_then(|field| field.pattern.as_ref());
         if pattern.is_none_or(|pattern| pattern.is_match(&item.text)) {
@@ -149,7 +150,7 @@ fn one_pair(plan: &Plan, separator: &str, piece: &str, languages: &mut Vec<Strin
         .ok_or_else(|| Rejection::damaged(Reason::MissingField, format!("`{piece}` has no `{separator}`")))?;
     let (role, language) = plan.words.of_message(key.trim());
     languages.extend(language.map(str::to_owned));
-    Ok(Item { role, text: text.trim().to_owned(), unit: None })
+    Ok(Item::new(role, text.trim()))
 }
 
 fn at_places(places: &[Place], line: &str) -> Result<Vec<Item>, Rejection> {
@@ -165,7 +166,7 @@ fn at_places(places: &[Place], line: &str) -> Result<Vec<Item>, Rejection> {
     }
     let item = |place: &Place| {
         let text: String = characters[place.from..place.to].iter().collect();
-        Item { role: place.role.clone(), text: text.trim().to_owned(), unit: None }
+        Item::new(place.role.clone(), text.trim())
     };
     Ok(places.iter().map(item).filter(|item| !item.text.is_empty() || item.role.is_value()).collect())
 }
@@ -234,7 +235,7 @@ fn header(plan: &Plan, table: &TableForm, line: &str, languages: &mut Vec<String
     let single: Vec<Item> = columns
         .iter()
         .filter(|column| !column.role.is_value() && !matches!(column.role, Role::Other(_)))
-        .map(|column| Item { role: column.role.clone(), text: String::new(), unit: None })
+        .map(|column| Item::new(column.role.clone(), ""))
         .collect();
     each_once(&single)?;
     Ok(Columns { columns: Some(Arc::new(columns)), awaits_units: table.units_row })
@@ -287,7 +288,8 @@ fn row(table: &TableForm, state: &mut Columns, line: &str) -> Result<Vec<Item>, 
         *state = Columns::default();
     }
     let cells = same_count(cells, columns.len())?;
-    let item = |(column, text): (&Column, String)| Item { role: column.role.clone(), text, unit: column.unit.clone() };
+    let item =
+        |(column, text): (&Column, String)| Item { unit: column.unit.clone(), ..Item::new(column.role.clone(), text) };
     Ok(columns.iter().zip(cells).map(item).collect())
 }
 

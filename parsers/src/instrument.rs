@@ -171,10 +171,10 @@ impl Decoder {
             }
         };
         if let Some(cut) = cut
-            && !told.readings.is_empty()
+            && !(told.readings.is_empty() && told.traces.is_empty())
             && let Some(joined) = read_whole(&self.instrument.plan, &self.stream, &[cut, &frame.raw].concat())
-            && !joined.is_empty()
-            && !say_the_same(&joined, &told.readings)
+            && !(joined.readings.is_empty() && joined.traces.is_empty())
+            && !(say_the_same(&joined.readings, &told.readings) && joined.traces == told.traces)
         {
             return damaged(Reason::CutOff, "it may be the rest of the frame before it, which was cut off");
         }
@@ -186,13 +186,15 @@ impl Decoder {
     fn settle(&mut self, told: Told) -> Decoded {
         let mut result = decoded(Outcome::Accepted, None, told.detail);
         result.remarks = told.remarks;
+        result.traces = told.traces;
         for language in told.languages {
             if self.language.as_ref().is_some_and(|known| *known != language) {
                 result.remarks.push(Remark::LabelLanguageChanged);
             }
             self.language = Some(language);
         }
-        if !told.readings.is_empty() && !self.instrument.is_protected() {
+        let holds_something = !told.readings.is_empty() || !result.traces.is_empty();
+        if holds_something && !self.instrument.is_protected() {
             result.remarks.push(Remark::Unprotected);
         }
         let mut readings = told.readings.into_iter().peekable();

@@ -74,7 +74,7 @@ impl LinePattern {
         let captures = self.whole.captures(line)?;
         let item = |(index, role): &(usize, Role)| {
             let text = captures.get(*index)?.as_str().to_owned();
-            Some(Item { role: role.clone(), text, unit: None })
+            Some(Item::new(role.clone(), text))
         };
         Some(self.roles.iter().filter_map(item).collect())
     }

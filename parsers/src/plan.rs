@@ -5,6 +5,7 @@ use std::sync::Arc;
 
 use regex::Regex;
 
+use crate::binary::BinaryForm;
 use crate::cut::Shape;
 use crate::definition::{ChecksumKind, ChecksumPlace, Covers, Event, Numbers, Written};
 use crate::pattern::LinePattern;
@@ -12,6 +13,8 @@ use crate::quantity::Quantity;
 use crate::reading::{Mark, Verdict};
 use crate::role::{Role, Words};
 use crate::stamp::StampForm;
+use crate::trace::TraceForm;
+use crate::tree::{JsonPath, TreeForm, XmlPath};
 use crate::unit::Unit;
 
 /// Everything a framer and a decoder go by.
@@ -36,6 +39,9 @@ pub(crate) struct Plan {
     pub(crate) fields: BTreeMap<String, FieldForm>,
     pub(crate) value_marks: Vec<ValueMark>,
     pub(crate) verdicts: BTreeMap<String, Verdict>,
+    /// Words for the state of a value; `None` where it counts.
+    pub(crate) states: BTreeMap<String, Option<Mark>>,
+    pub(crate) trace: Option<TraceForm>,
     pub(crate) reading: ReadingForm,
 }
 
@@ -69,13 +75,23 @@ pub(crate) struct Rule {
     pub(crate) has_value: bool,
 }
 
-/// What reads a line that no rule takes.
+/// What reads a line that no rule takes, or a frame as a whole.
 #[derive(Clone, Debug)]
 pub(crate) enum Reader {
     Nothing,
     Table(TableForm),
     Places(Vec<Place>),
     Pairs { pair: String, between: Option<String> },
+    Xml(TreeForm<XmlPath>),
+    Json(TreeForm<JsonPath>),
+    Binary(BinaryForm),
+}
+
+impl Reader {
+    /// Whether it reads a frame as a whole rather than its lines.
+    pub(crate) fn is_of_frames(&self) -> bool {
+        matches!(self, Reader::Xml(_) | Reader::Json(_) | Reader::Binary(_))
+    }
 }
 
 /// Rows of cells.

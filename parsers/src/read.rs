@@ -2,14 +2,17 @@
 //! decoder keeps what it wants of the result, so a frame can be read on trial.
 
 use crate::assemble::{Scope, readings, require};
+use crate::binary::read_binary;
 use crate::definition::Event;
 use crate::encoding::decode;
-use crate::envelope::{Opened, Rejection, lines, open};
+use crate::envelope::{Opened, Rejection, document, lines, open, payload, text_of};
 use crate::fields::{Columns, Taken, each_once, take_line};
 use crate::frame::Frame;
 use crate::plan::{Plan, Reader};
-use crate::reading::{Outcome, Reading, Reason, Remark};
+use crate::reading::{Outcome, Reading, Reason, Remark, Trace};
 use crate::role::{Item, Role};
+use crate::trace::{Heights, trace};
+use crate::tree::{read_json, read_xml};
 
 /// What a stream or file has told so far.
 #[derive(Clone, Debug, Default)]
@@ -27,6 +30,7 @@ pub(crate) struct Stream {
 #[derive(Clone, Debug, Default)]
 pub(crate) struct Told {
     pub(crate) readings: Vec<Reading>,
+    pub(crate) traces: Vec<Trace>,
     /// Languages of its labels, in order.
     pub(crate) languages: Vec<String>,
     pub(crate) remarks: Vec<Remark>,
@@ -35,11 +39,15 @@ pub(crate) struct Told {
 
 /// Fields of a frame before they are readings.
 #[derive(Default)]
-struct Gathered {
+pub(crate) struct Gathered {
     header: Vec<Item>,
     groups: Vec<Group>,
     pairs: Vec<Item>,
     counts: Vec<String>,
+    /// Stated counts of a profile's points.
+    points: Vec<String>,
+    /// The profile of the frame, where it is not that of a record.
+    pub(crate) heights: Option<Heights>,
     carried: Vec<Item>,
     /// Lines that tell something about readings, values or not.
     lines: usize,
@@ -48,17 +56,21 @@ struct Gathered {
 
 /// One record: values that stem from one measurement.
 #[derive(Default)]
-struct Group {
-    header: Vec<Item>,
-    lines: Vec<Vec<Item>>,
+pub(crate) struct Group {
+    pub(crate) header: Vec<Item>,
+    pub(crate) lines: Vec<Vec<Item>>,
     /// A line with an identity of its own shares its record with no other.
-    is_own: bool,
+    pub(crate) is_own: bool,
+    pub(crate) heights: Option<Heights>,
 }
 
 /// Reads a complete frame; the second part is what the stream has told after it.
 pub(crate) fn read(plan: &Plan, frame: &Frame, stream: &Stream) -> (Result<Told, Rejection>, Stream) {
     let mut after = stream.clone();
-    let told = open(plan, frame).and_then(|opened| read_opened(plan, &opened, &mut after));
+    let told = match plan.reader.is_of_frames() {
+        true => read_whole_frame(plan, frame, &mut after),
+        false => open(plan, frame).and_then(|opened| read_opened(plan, &opened, &mut after)),
+    };
     if plan.is_rows && after.is_mine.is_none() {
         after.is_mine = Some(true);
     }
@@ -89,7 +101,41 @@ fn read_opened(plan: &Plan, opened: &Opened, stream: &mut Stream) -> Result<Told
         }
     }
     gathered.close_pairs()?;
+    settle(plan, gathered, told, stream)
+}
+
+/// A frame that is one document, or binary. Rules for lines take what the instrument says beside its documents.
+fn read_whole_frame(plan: &Plan, frame: &Frame, stream: &mut Stream) -> Result<Told, Rejection> {
+    let mut told = Told::default();
+    if !plan.rules.is_empty() && plan.is_single_line {
+        let opened = open(plan, frame)?;
+        if plan.rules.iter().any(|rule| rule.pattern.read(&opened.text).is_some()) {
+            return read_opened(plan, &opened, stream);
+        }
+    }
+    let gathered = match &plan.reader {
+        Reader::Xml(form) => read_xml(plan, form, document(plan, frame)?)?,
+        Reader::Json(form) => read_json(plan, form, &text_of(plan, document(plan, frame)?)?)?,
+        Reader::Binary(form) => {
+            let range = payload(plan, frame)?;
+            let (gathered, events) = read_binary(plan, form, frame.raw.get(range).unwrap_or(&[]))?;
+            for (event, code) in events {
+                told.add_event(event, Some(code));
+            }
+            gathered
+        }
+        Reader::Nothing | Reader::Table(_) | Reader::Places(_) | Reader::Pairs { .. } => Gathered::default(),
+    };
+    settle(plan, gathered, told, stream)
+}
+
+/// Fields to readings and profiles, and what the stream keeps of them.
+fn settle(plan: &Plan, gathered: Gathered, mut told: Told, stream: &mut Stream) -> Result<Told, Rejection> {
     gathered.check(plan, stream.rows)?;
+    told.traces = traces(plan, &gathered, &stream.carried)?;
+    if told.traces.iter().any(|trace| !trace.marks.is_empty()) {
+        told.remarks.push(Remark::PointsMissing);
+    }
     told.readings = assemble(plan, &gathered, &stream.carried, &mut told.languages)?;
     if plan.is_single_line {
         stream.rows += u64::try_from(gathered.groups.len()).unwrap_or(u64::MAX);
@@ -139,33 +185,81 @@ fn take(
 ) -> Result<(), Rejection> {
     match take_line(plan, columns, line, &mut told.languages)? {
         Taken::Nothing => {}
-        Taken::Event(event, code) => {
-            let (remark, words) = match event {
-                Event::InstrumentError => (Remark::InstrumentError, "the instrument reports an error"),
-                Event::BatteryLow => (Remark::BatteryLow, "the instrument says that its battery is low"),
-            };
-            told.remarks.push(remark);
-            told.detail = Some(code.map_or_else(|| words.to_owned(), |code| format!("{words}: {code}")));
-        }
-        Taken::Context { items, carry, starts_record } => {
+        Taken::Event(event, code) => told.add_event(event, code),
+        Taken::Context { mut items, carry, starts_record } => {
+            let heights = take_heights(&mut items);
             if carry {
                 gathered.carried.extend(items.iter().filter(|item| item.role != Role::Count).cloned());
             }
             gathered.lines += 1;
             gathered.add_context(items, starts_record);
+            gathered.add_heights(heights);
         }
-        Taken::Record { items, starts_record } => gathered.add_record(items, starts_record),
-        Taken::Row(items) => gathered.add_row(items),
+        Taken::Record { mut items, starts_record } => {
+            let heights = take_heights(&mut items);
+            gathered.add_record(items, starts_record);
+            gathered.add_heights(heights);
+        }
+        Taken::Row(mut items) => {
+            let heights = take_heights(&mut items);
+            gathered.add_row(items);
+            gathered.add_heights(heights);
+        }
+        Taken::Pair(item) if item.role == Role::Heights => gathered.add_heights(vec![item.text]),
         Taken::Pair(item) => gathered.pairs.push(item),
     }
     Ok(())
 }
 
+impl Told {
+    fn add_event(&mut self, event: Event, code: Option<String>) {
+        let (remark, words) = match event {
+            Event::InstrumentError => (Remark::InstrumentError, "the instrument reports an error"),
+            Event::BatteryLow => (Remark::BatteryLow, "the instrument says that its battery is low"),
+        };
+        self.remarks.push(remark);
+        self.detail = Some(code.map_or_else(|| words.to_owned(), |code| format!("{words}: {code}")));
+    }
+}
+
+/// Takes the heights of a profile out of the fields of a line.
+fn take_heights(items: &mut Vec<Item>) -> Vec<String> {
+    let texts = items.iter().filter(|item| item.role == Role::Heights).map(|item| item.text.clone()).collect();
+    items.retain(|item| item.role != Role::Heights);
+    texts
+}
+
 impl Gathered {
-    fn add_header(&mut self, items: Vec<Item>) {
-        let (counts, rest): (Vec<Item>, Vec<Item>) = items.into_iter().partition(|item| item.role == Role::Count);
-        self.counts.extend(counts.into_iter().map(|item| item.text));
-        self.header.extend(rest);
+    pub(crate) fn add_header(&mut self, items: Vec<Item>) {
+        for item in items {
+            match item.role {
+                Role::Count => self.counts.push(item.text),
+                Role::Points => self.points.push(item.text),
+                _ => self.header.push(item),
+            }
+        }
+    }
+
+    /// Heights of the record at hand, or of the frame.
+    fn add_heights(&mut self, texts: Vec<String>) {
+        let heights = match (self.has_records_declared, self.groups.last_mut()) {
+            (true, Some(group)) => &mut group.heights,
+            _ => &mut self.heights,
+        };
+        texts.iter().for_each(|text| Heights::add_text(heights, text));
+    }
+
+    /// A record that was found as a whole.
+    pub(crate) fn add_group(&mut self, group: Group) {
+        self.lines += 1;
+        self.groups.push(group);
+    }
+
+    /// A record of a profile and perhaps of values.
+    pub(crate) fn add_profile(&mut self, items: Vec<Item>, heights: Option<Heights>) {
+        let has_value = items.iter().any(|item| item.role.is_value());
+        let (header, lines) = if has_value { (vec![], vec![items]) } else { (items, vec![]) };
+        self.add_group(Group { header, lines, is_own: true, heights });
     }
 
     fn add_context(&mut self, items: Vec<Item>, starts_record: bool) {
@@ -179,25 +273,25 @@ impl Gathered {
         }
     }
 
-    fn add_record(&mut self, items: Vec<Item>, starts_record: bool) {
+    pub(crate) fn add_record(&mut self, items: Vec<Item>, starts_record: bool) {
         self.lines += 1;
         let is_own = items.iter().any(|item| item.role.is_identity() && !item.text.trim().is_empty());
         if starts_record {
             self.has_records_declared = true;
             // What the first line of a record says beside its value holds for the lines after it.
             let header = items.iter().filter(|item| item.role.is_identity()).cloned().collect();
-            self.groups.push(Group { header, lines: vec![items], is_own: false });
+            self.groups.push(Group { header, lines: vec![items], ..Group::default() });
             return;
         }
         match self.groups.last_mut() {
             Some(group) if !is_own && !group.is_own => group.lines.push(items),
-            _ => self.groups.push(Group { header: vec![], lines: vec![items], is_own }),
+            _ => self.groups.push(Group { lines: vec![items], is_own, ..Group::default() }),
         }
     }
 
     fn add_row(&mut self, items: Vec<Item>) {
         self.lines += 1;
-        self.groups.push(Group { header: vec![], lines: vec![items], is_own: true });
+        self.groups.push(Group { lines: vec![items], is_own: true, ..Group::default() });
     }
 
     fn close_pairs(&mut self) -> Result<(), Rejection> {
@@ -225,12 +319,39 @@ impl Gathered {
                 return Err(Rejection::damaged(Reason::Count, detail));
             }
         }
-        let is_empty_block = !plan.is_single_line && values == 0 && self.counts.is_empty();
-        if is_empty_block && (self.lines > 0 || matches!(plan.reader, Reader::Pairs { .. })) {
+        let has_heights = self.heights.is_some() || self.groups.iter().any(|group| group.heights.is_some());
+        if !has_heights && plan.trace.as_ref().is_some_and(|trace| !trace.optional) && self.lines > 0 {
+            return Err(Rejection::damaged(Reason::MissingField, "there is no profile in it"));
+        }
+        let is_empty_block = !plan.is_single_line && values == 0 && !has_heights && self.counts.is_empty();
+        let is_whole = plan.reader.is_of_frames() || matches!(plan.reader, Reader::Pairs { .. });
+        if is_empty_block && (self.lines > 0 || is_whole) {
             return Err(Rejection::damaged(Reason::MissingField, "there is no value in it"));
         }
         Ok(())
     }
+}
+
+/// The profiles of a frame, in their order.
+fn traces(plan: &Plan, gathered: &Gathered, carried: &[Item]) -> Result<Vec<Trace>, Rejection> {
+    let Some(form) = &plan.trace else { return Ok(vec![]) };
+    let mut traces = Vec::new();
+    let all: Vec<Item> = match gathered.groups.as_slice() {
+        [group] => group.lines.concat(),
+        _ => vec![],
+    };
+    if let Some(heights) = &gathered.heights {
+        let header =
+            gathered.groups.first().filter(|_| gathered.groups.len() == 1).map_or(&[][..], |group| &group.header);
+        let scope = Scope { own: &all, around: &[header, &gathered.header, carried] };
+        traces.push(trace(plan, form, heights, scope, &gathered.points)?);
+    }
+    for group in &gathered.groups {
+        let Some(heights) = &group.heights else { continue };
+        let scope = Scope { own: &group.lines.concat(), around: &[&group.header, &gathered.header, carried] };
+        traces.push(trace(plan, form, heights, scope, &gathered.points)?);
+    }
+    Ok(traces)
 }
 
 fn assemble(

@@ -6,12 +6,12 @@ use crate::cut::{Cut, LineEnd, Shape};
 use crate::definition::EncodingName;
 use crate::frame::{Close, Frame, Framer, Tick};
 use crate::plan::Plan;
-use crate::read::{Stream, read};
-use crate::reading::{Reading, Reason, Remark};
+use crate::read::{Stream, Told, read};
+use crate::reading::{Reason, Remark};
 
-/// The readings of bytes that are exactly one frame, none where they are understood and hold none. Nothing is
+/// What bytes tell that are exactly one frame. Nothing is
 /// remembered.
-pub(crate) fn read_whole(plan: &Plan, stream: &Stream, bytes: &[u8]) -> Option<Vec<Reading>> {
+pub(crate) fn read_whole(plan: &Plan, stream: &Stream, bytes: &[u8]) -> Option<Told> {
     let mut framer = Framer::new(plan.shape.clone());
     framer.push(bytes, Tick(0));
     let mut frames: Vec<Frame> = std::iter::from_fn(|| framer.poll()).collect();
@@ -21,7 +21,7 @@ pub(crate) fn read_whole(plan: &Plan, stream: &Stream, bytes: &[u8]) -> Option<V
     if frame.close != Close::Complete {
         return None;
     }
-    Some(read(plan, frame, stream).0.ok()?.readings)
+    read(plan, frame, stream).0.ok()
 }
 
 /// Which setting is probably wrong, given that a frame was damaged for `reason`.
@@ -31,7 +31,7 @@ pub(crate) fn suspect(plan: &Plan, stream: &Stream, frame: &Frame, reason: Reaso
     }
     let reads_with = |change: fn(u8) -> u8| {
         let changed: Vec<u8> = frame.raw.iter().copied().map(change).collect();
-        read_whole(plan, stream, &changed).is_some_and(|readings| !readings.is_empty())
+        read_whole(plan, stream, &changed).is_some_and(|told| !told.readings.is_empty())
     };
     let is_narrow = matches!(plan.shape.encoding, EncodingName::Ascii | EncodingName::Utf8);
     match reason {

@@ -3,7 +3,7 @@
 use super::at;
 use super::faults::Faults;
 use crate::cut::{Block, Cut, End, LineEnd, Quoting, Shape, Start};
-use crate::definition::{ChecksumPlace, Definition, FramingKind, Step, Written};
+use crate::definition::{ChecksumPlace, Definition, EncodingName, FramingKind, Step, Written};
 use crate::encoding::{is_wide, mark_bytes};
 use crate::pattern::LinePattern;
 use crate::plan::{Check, FrameMarks};
@@ -104,6 +104,8 @@ pub(super) fn shape(
             }
             Cut::Length { start: marks.start.clone(), length, end: marks.end.clone(), behind }
         }
+        // It ends where the file does, which the framer is told as its last row needs no end.
+        FramingKind::File => Cut::Gap,
         FramingKind::Gap => {
             if framing.gap_ms.is_none() {
                 faults.add(
@@ -115,7 +117,12 @@ pub(super) fn shape(
             Cut::Gap
         }
     };
-    let bytes_max = framing.bytes_max.unwrap_or(if is_rows { 1_048_576 } else { 65_536 });
+    let is_file = framing.kind == FramingKind::File;
+    let bytes_max = framing.bytes_max.unwrap_or(match framing.kind {
+        FramingKind::Rows => 1_048_576,
+        FramingKind::File => 16_777_216,
+        _ => 65_536,
+    });
     if !(16..=16_777_216).contains(&bytes_max) || framing.length.is_some_and(|length| length > bytes_max) {
         faults.add(at!["framing", "bytes_max"], format!("{bytes_max} bytes can't hold a frame"), "16 to 16777216");
     }
@@ -128,25 +135,33 @@ pub(super) fn shape(
             LineEnd::Any
         }
     };
-    let idle_ms = framing.idle_ms.or(if is_rows { None } else { Some(2_000) });
+    let idle_ms = framing.idle_ms.or(if is_rows || is_file { None } else { Some(2_000) });
     Shape {
         cut,
         line_end,
-        encoding: said.text.encoding,
+        encoding: encoding(said),
         bytes_max,
         idle_ms,
         gap_ms: framing.gap_ms,
-        unterminated_last_row: framing.unterminated_last_row,
+        unterminated_last_row: framing.unterminated_last_row || is_file,
+    }
+}
+
+/// JSON whose definition names no encoding is in UTF-8 (RFC 8259, 8.1).
+fn encoding(said: &Definition) -> EncodingName {
+    match said.text.encoding {
+        EncodingName::Ascii if said.json.is_some() => EncodingName::Utf8,
+        encoding => encoding,
     }
 }
 
 /// Keys of another kind of framing are a misunderstanding.
 pub(super) fn keys_fit_kind(said: &Definition, faults: &mut Faults) {
-    use FramingKind::{Block, Gap, Length, Lines, Rows};
+    use FramingKind::{Block, File, Gap, Length, Lines, Rows};
     let framing = &said.framing;
     let keys: [(&str, bool, &[FramingKind]); 9] = [
-        ("terminator", framing.terminator.is_some(), &[Lines, Rows, Block, Length, Gap]),
-        ("start", framing.start.is_some(), &[Lines, Rows, Block, Length, Gap]),
+        ("terminator", framing.terminator.is_some(), &[Lines, Rows, Block, Length, Gap, File]),
+        ("start", framing.start.is_some(), &[Lines, Rows, Block, Length, Gap, File]),
         ("end", framing.end.is_some(), &[Block, Length]),
         ("start_line", framing.start_line.is_some(), &[Block]),
         ("end_line", framing.end_line.is_some(), &[Block]),
@@ -161,11 +176,15 @@ pub(super) fn keys_fit_kind(said: &Definition, faults: &mut Faults) {
             faults.add(at!["framing", key], message, "change `kind`, or leave it out");
         }
     }
+    let silences = [("gap_ms", framing.gap_ms), ("idle_ms", framing.idle_ms)];
+    for (key, _) in silences.iter().filter(|(_, given)| given.is_some() && framing.kind == File) {
+        faults.add(at!["framing", *key], "a file is not ended by silence", "leave it out");
+    }
     if framing.tail.is_some() && framing.end.is_none() {
         faults.add(at!["framing", "tail"], "`tail` follows an end mark, and there is none", "give `end`");
     }
-    if is_wide(said.text.encoding) && !matches!(framing.kind, Lines | Rows) {
-        let message = "UTF-16 is read in lines and rows only";
+    if is_wide(said.text.encoding) && !matches!(framing.kind, Lines | Rows | File) {
+        let message = "UTF-16 is read in lines, rows and whole files only";
         faults.add(at!["text", "encoding"], message, "kind = \"lines\" or kind = \"rows\"");
     }
     if is_wide(said.text.encoding) && said.checksum.is_some() {

@@ -4,7 +4,9 @@ use std::collections::BTreeMap;
 use std::sync::Arc;
 
 use super::at;
+use super::binary::binary;
 use super::faults::Faults;
+use super::tree::{json, xml};
 use crate::definition::{Definition, FramingKind, Step};
 use crate::pattern::whole;
 use crate::plan::{Column, Place, Reader, Rule, TableForm};
@@ -31,13 +33,45 @@ pub(super) fn rules(said: &Definition, words: &Words, faults: &mut Faults) -> Ve
 }
 
 pub(super) fn reader(said: &Definition, words: &Words, faults: &mut Faults) -> Reader {
-    let given = [said.table.is_some(), said.places.is_some(), said.pairs.is_some()];
+    let given = [
+        said.table.is_some(),
+        said.places.is_some(),
+        said.pairs.is_some(),
+        said.xml.is_some(),
+        said.json.is_some(),
+        said.binary.is_some(),
+    ];
     let count = given.iter().filter(|is_given| **is_given).count();
     if count > 1 {
-        faults.add(at![], "a line is read one way", "only one of `[table]`, `[places]`, `[pairs]`");
+        faults.add(
+            at![],
+            "a line is read one way",
+            "only one of `[table]`, `[places]`, `[pairs]`, `[xml]`, `[json]`, `[binary]`",
+        );
     }
     if count == 0 && said.line.is_empty() {
-        faults.add(at![], "nothing says how a line is read", "give `[[line]]`, `[table]`, `[places]` or `[pairs]`");
+        faults.add(
+            at![],
+            "nothing says how a line is read",
+            "give `[[line]]`, `[table]`, `[places]`, `[pairs]`, `[xml]`, `[json]` or `[binary]`",
+        );
+    }
+    if said.xml.is_some() && matches!(said.framing.kind, FramingKind::Lines | FramingKind::Rows) {
+        let help = "kind = \"file\", or \"block\" with `start = \"<?xml\"` and `end = \"</export>\"`";
+        faults.add(at!["framing", "kind"], "an XML document is not one line", help);
+    }
+    if (said.xml.is_some() || said.json.is_some()) && !said.line.is_empty() && said.framing.kind != FramingKind::Lines {
+        let help = "leave them out; beside JSON Lines (kind = \"lines\") they take what is no document";
+        faults.add(at!["line"], "rules for lines mean nothing to a document", help);
+    }
+    if let Some(form) = xml(said, words, faults) {
+        return Reader::Xml(form);
+    }
+    if let Some(form) = json(said, words, faults) {
+        return Reader::Json(form);
+    }
+    if let Some(form) = binary(said, words, faults) {
+        return Reader::Binary(form);
     }
     if let Some(table) = table(said, words, faults) {
         return Reader::Table(table);
