@@ -15,4 +15,5 @@ pub mod oracle;
 pub mod patience;
 pub mod pty;
 pub mod seed;
+pub mod server;
 pub mod tidy;

@@ -17,7 +17,7 @@ use super::arrival::{Arrivals, Fingerprint};
 use super::disk::{PutAway, archive, list, look_at, read, remove};
 use super::frames::{BATCH, Frames};
 use super::hints::{Wake, hints};
-use super::serial::Shell;
+use super::line::Shell;
 use crate::store::{Answer, FileBegin, FileState, PenFault, Provenance, Taken, What, answered_tally, sha256};
 
 /// A listing without hint.
