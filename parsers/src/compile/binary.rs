@@ -110,7 +110,9 @@ impl Layout<'_> {
             self.faults.add(&path("bytes"), message, "bytes = 4");
         }
         let width = own.or(field.bytes).unwrap_or(1);
-        let order = field.order.or(self.binary.order);
+        // Packed digits are written as people write them, whatever the numbers do.
+        let general = if field.kind == BinaryKind::Bcd { Some(ByteOrder::Big) } else { self.binary.order };
+        let order = field.order.or(general);
         let has_order = width > 1 && !matches!(field.kind, BinaryKind::Text | BinaryKind::Skip | BinaryKind::Bcd);
         if has_order && order.is_none() {
             self.faults.add(
@@ -119,7 +121,7 @@ impl Layout<'_> {
                 "binary.order = \"little\"",
             );
         }
-        let order = order.unwrap_or(if field.kind == BinaryKind::Bcd { ByteOrder::Big } else { ByteOrder::Little });
+        let order = order.unwrap_or(ByteOrder::Little);
         let role = field.name.as_ref().map(|name| self.words.of_definition(name));
         self.fits(&path, field, role.as_ref());
         if let Some(count) = &field.count {

@@ -45,7 +45,7 @@ pub enum BinaryKind {
     F32,
     /// IEEE 754 binary numbers of 64 bits.
     F64,
-    /// Packed decimal digits, two to a byte, high digit first, in `bytes` bytes; the sign may be the last half byte
+    /// Packed decimal digits, two to a byte, in `bytes` bytes; the sign may be the last half byte
     /// (C, F or A plus, D or B minus).
     Bcd,
     /// Characters of `[text] encoding` in `bytes` bytes, filled up with blanks or zero bytes behind.
@@ -94,7 +94,7 @@ pub struct BinaryField {
     pub at: Option<usize>,
     /// Its bytes, for the kinds that have no width of their own.
     pub bytes: Option<usize>,
-    /// Byte order. Default: as `binary.order`.
+    /// Byte order. Default: as `binary.order`; packed decimal digits begin with the high ones.
     pub order: Option<ByteOrder>,
     /// What it must be, to the letter or digit; anything else is damage (`sanity`). Example: `"PRF1"`, `"0"`.
     pub equals: Option<String>,
