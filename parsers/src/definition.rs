@@ -318,6 +318,13 @@ pub struct LineRule {
     /// again. Default: true for rows (the preamble of an export), else false. In a block they apply to the
     /// whole block in any case.
     pub carry: Option<bool>,
+    /// Whether the pattern fits the line several times, side by side (columns of a page): it is applied again to what
+    /// is left until nothing is. Each time is a value. Default: false.
+    #[serde(default)]
+    pub again: bool,
+    /// Of an ignored line: what follows it is not wanted either (statistics), up to a line that this pattern fits as a
+    /// whole, which is read. `""` fits no line, so all the rest is skipped. In blocks and files only.
+    pub skip_to: Option<String>,
     /// Whether the line begins a new record of a block: its fields apply to the lines after it, up to the next
     /// such line. Default: false.
     #[serde(default)]
@@ -328,11 +335,15 @@ pub struct LineRule {
 #[derive(Clone, Debug, Deserialize, JsonSchema)]
 #[serde(deny_unknown_fields)]
 pub struct Table {
-    /// The character between cells. Example: `";"`, `"\t"`.
+    /// The character between cells. A blank means any number of blanks and tabs. Example: `";"`, `"\t"`, `" "`.
     pub delimiter: String,
     /// Pattern of the whole header row as sent. It may come again, with its columns in another order; rows
     /// before the first one are taken by `[[line]]` rules. Example: `'Nr;.*'`.
     pub header: Option<String>,
+    /// Pattern of the whole row right above the header row whose headings reach over several columns. An empty cell
+    /// there goes on with the heading at its left, and a column is named by both texts with a blank between: `Ra` over
+    /// `limit` is `Ra limit`. Example: `';;Ra;;Rz;'`.
+    pub header_above: Option<String>,
     /// Field names of the columns from the left, where there is no header row. Example: `["number", "Ra"]`.
     pub columns: Option<Vec<String>>,
     /// Pattern of a column heading that holds quantity and unit. Example:
@@ -352,6 +363,10 @@ pub struct Pairs {
     /// What stands between pairs of one line, each line being a record. Absent: every line of a block is one
     /// pair, and the block is one record. Example: `";"`.
     pub between: Option<String>,
+    /// The quotation mark of values that may hold `between`. A doubled one stands for itself. Example: `"\""`.
+    pub quote: Option<String>,
+    /// Pattern of a key that holds quantity and unit. Example: `'(?<quantity>\w+)\[(?<unit>\S+)\]'` for `Ra[um]`.
+    pub key: Option<String>,
 }
 
 /// Where the sign of a number stands.
@@ -490,8 +505,7 @@ pub struct ReadingRule {
     /// false.
     #[serde(default)]
     pub stored: bool,
-    /// Whether one record of a block may state a quantity more than once (several traces). Default: false: the
-    /// same quantity twice is two merged messages, and damage.
+    /// Whether one record may state a quantity more than once (several traces). Default: false: the same quantity twice is two merged messages, and damage. The same heading or key twice likewise.
     #[serde(default)]
     pub quantity_again: bool,
 }

@@ -71,6 +71,10 @@ pub(crate) struct Rule {
     pub(crate) event: Option<Event>,
     pub(crate) carry: bool,
     pub(crate) starts_record: bool,
+    /// Whether it fits a line several times, side by side.
+    pub(crate) again: bool,
+    /// Where lines behind it are wanted again.
+    pub(crate) skip_to: Option<Regex>,
     /// Whether it captures a value at all.
     pub(crate) has_value: bool,
 }
@@ -81,7 +85,7 @@ pub(crate) enum Reader {
     Nothing,
     Table(TableForm),
     Places(Vec<Place>),
-    Pairs { pair: String, between: Option<String> },
+    Pairs(PairsForm),
     Xml(TreeForm<XmlPath>),
     Json(TreeForm<JsonPath>),
     Binary(BinaryForm),
@@ -100,9 +104,21 @@ pub(crate) struct TableForm {
     pub(crate) delimiter: char,
     pub(crate) quote: Option<char>,
     pub(crate) header: Option<Regex>,
+    /// The row right above the header.
+    pub(crate) header_above: Option<Regex>,
     pub(crate) columns: Option<Arc<Vec<Column>>>,
     pub(crate) heading: Option<Regex>,
     pub(crate) units_row: bool,
+}
+
+/// Keys and values.
+#[derive(Clone, Debug)]
+pub(crate) struct PairsForm {
+    pub(crate) pair: String,
+    pub(crate) between: Option<String>,
+    pub(crate) quote: Option<char>,
+    /// Pattern of a key that holds quantity and unit.
+    pub(crate) key: Option<Regex>,
 }
 
 /// One column.

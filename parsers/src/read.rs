@@ -6,7 +6,7 @@ use crate::binary::read_binary;
 use crate::definition::Event;
 use crate::encoding::decode;
 use crate::envelope::{Opened, Rejection, document, lines, open, payload, text_of};
-use crate::fields::{Columns, Taken, each_once, take_line};
+use crate::fields::{Columns, Taken, each_once, pairs_once, take_line};
 use crate::frame::Frame;
 use crate::plan::{Plan, Reader};
 use crate::reading::{Outcome, Reading, Reason, Remark, Trace};
@@ -100,7 +100,7 @@ fn read_opened(plan: &Plan, opened: &Opened, stream: &mut Stream) -> Result<Told
             take(plan, &mut columns, line, &mut gathered, &mut told)?;
         }
     }
-    gathered.close_pairs()?;
+    gathered.close_pairs(plan)?;
     settle(plan, gathered, told, stream)
 }
 
@@ -124,7 +124,7 @@ fn read_whole_frame(plan: &Plan, frame: &Frame, stream: &mut Stream) -> Result<T
             }
             gathered
         }
-        Reader::Nothing | Reader::Table(_) | Reader::Places(_) | Reader::Pairs { .. } => Gathered::default(),
+        Reader::Nothing | Reader::Table(_) | Reader::Places(_) | Reader::Pairs(_) => Gathered::default(),
     };
     settle(plan, gathered, told, stream)
 }
@@ -192,6 +192,9 @@ fn take(
                 gathered.carried.extend(items.iter().filter(|item| item.role != Role::Count).cloned());
             }
             gathered.lines += 1;
+            if starts_record {
+                gathered.close_pairs(plan)?;
+            }
             gathered.add_context(items, starts_record);
             gathered.add_heights(heights);
         }
@@ -200,6 +203,7 @@ fn take(
             gathered.add_record(items, starts_record);
             gathered.add_heights(heights);
         }
+        Taken::Records(records) => records.into_iter().for_each(|items| gathered.add_record(items, false)),
         Taken::Row(mut items) => {
             let heights = take_heights(&mut items);
             gathered.add_row(items);
@@ -294,13 +298,18 @@ impl Gathered {
         self.groups.push(Group { lines: vec![items], is_own: true, ..Group::default() });
     }
 
-    fn close_pairs(&mut self) -> Result<(), Rejection> {
+    /// The pairs so far are one record.
+    fn close_pairs(&mut self, plan: &Plan) -> Result<(), Rejection> {
         if self.pairs.is_empty() {
             return Ok(());
         }
-        each_once(&self.pairs)?;
+        pairs_once(plan, &self.pairs)?;
         let pairs = std::mem::take(&mut self.pairs);
-        self.add_record(pairs, false);
+        self.lines += 1;
+        match self.groups.last_mut() {
+            Some(group) if self.has_records_declared => group.lines.push(pairs),
+            _ => self.groups.push(Group { lines: vec![pairs], is_own: true, ..Group::default() }),
+        }
         Ok(())
     }
 
@@ -324,7 +333,7 @@ impl Gathered {
             return Err(Rejection::damaged(Reason::MissingField, "there is no profile in it"));
         }
         let is_empty_block = !plan.is_single_line && values == 0 && !has_heights && self.counts.is_empty();
-        let is_whole = plan.reader.is_of_frames() || matches!(plan.reader, Reader::Pairs { .. });
+        let is_whole = plan.reader.is_of_frames() || matches!(plan.reader, Reader::Pairs(_));
         if is_empty_block && (self.lines > 0 || is_whole) {
             return Err(Rejection::damaged(Reason::MissingField, "there is no value in it"));
         }

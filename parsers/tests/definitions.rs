@@ -6,7 +6,7 @@
 
 mod shown;
 
-use ridgepost_parsers::{Close, Definition, Frame, Instrument, Outcome, Reading, Remark, Tick, examine};
+use ridgepost_parsers::{Tick, examine};
 use shown::{fault, instrument, says, says_over_time, told};
 
 const LINE: &str = r#"

@@ -131,7 +131,11 @@ fn xml_says_its_encoding_itself() {
     assert_eq!(one(XML, &[b"\xef\xbb\xbf", &latin(&text("ISO-8859-1"))[..]].concat()), "damaged encoding");
     assert_eq!(one(XML, text("UTF-16").as_bytes()), "damaged encoding", "its bytes are not wide");
     let told = format!("[text]\nencoding = \"latin-1\"\n{XML}");
-    assert_eq!(one(&told, text("utf-8").as_bytes()), "damaged encoding | suspect-encoding", "the definition says otherwise");
+    assert_eq!(
+        one(&told, text("utf-8").as_bytes()),
+        "damaged encoding | suspect-encoding",
+        "the definition says otherwise"
+    );
     assert_eq!(one(&told, &latin(&text("latin1"))), good);
 }
 
@@ -416,7 +420,11 @@ fn profiles_come_with_readings_and_their_points_are_counted() {
         b"T 5\ndx=0.001 mm 7\nRa=0.412\n:1 -25 *** \n: *** 100\nEND 5\n",
         &["ok | Ra=0.412 µm {no:7} | 5 points each 0.001 mm: 0.010 -0.250 <over> <over> 1.000 | points-missing"],
     );
-    says(PROFILE, b"T 2\ndx=0.5 mm 7\n:1 -9999\nEND 2\n", &["ok | 2 points each 0.5 mm: 0.010 <none> | points-missing"]);
+    says(
+        PROFILE,
+        b"T 2\ndx=0.5 mm 7\n:1 -9999\nEND 2\n",
+        &["ok | 2 points each 0.5 mm: 0.010 <none> | points-missing"],
+    );
     for (text, expected) in [
         ("T 2\ndx=0.5 mm 7\n:1 2 3\nEND 2\n", "damaged count"),
         ("T 3\ndx=0.5 mm 7\n:1 2 3\nEND 2\n", "damaged count"),

@@ -19,7 +19,7 @@ pub(super) fn known_roles(plan: &Plan) -> Option<Vec<Role>> {
         Reader::Nothing => {}
         Reader::Places(places) => roles.extend(places.iter().map(|place| place.role.clone())),
         Reader::Table(table) => roles.extend(table.columns.as_ref()?.iter().map(|column| column.role.clone())),
-        Reader::Pairs { .. } => return None,
+        Reader::Pairs(_) => return None,
         Reader::Xml(form) => roles.extend(form.roles().cloned()),
         Reader::Json(form) => roles.extend(form.roles().cloned()),
         Reader::Binary(form) => roles.extend(form.roles().cloned()),
