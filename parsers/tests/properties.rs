@@ -32,7 +32,7 @@ const MORE: &[(&str, &[u8])] = &[
     ),
     (
         "[framing]\nkind = \"block\"\nstart = \"<<\"\nend = \">>\"\ntail = \"\\r\\n\"\nbytes_max = 32\n[checksum]\nkind = \"lrc\"\nwritten = \"decimal\"\n[reading]\nunit = \"µm\"\n[[line]]\npattern = '(?<Ra>\\d\\.\\d+)'\n",
-        b"<<0.4>>106\r\n<<0.4>>106<<0.4>>106\r\n",
+        b"<<0.4>>110\r\n<<0.4>>110<<0.4>>110\r\n",
     ),
     (
         "[framing]\nkind = \"lines\"\nterminator = \"END\"\nbytes_max = 24\nidle_ms = 5\n[reading]\nunit = \"µm\"\n[[line]]\npattern = '(?<Ra>\\d\\.\\d+)'\n",
