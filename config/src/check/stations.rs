@@ -3,6 +3,8 @@
 use std::collections::BTreeMap;
 use std::path::Path as FilePath;
 
+use ridgepost_parsers::FramingKind;
+
 use super::instruments::Library;
 use super::{Names, duplicates, plain_name, sources};
 use crate::diagnostic::Code;
@@ -10,6 +12,7 @@ use crate::document::Path;
 use crate::plan::{GaugeBinding, Station};
 use crate::said::StationSaid;
 use crate::sheet::Sheet;
+use crate::source::Source;
 
 /// Where a station stands in the file.
 pub(super) fn at(index: usize) -> Path {
@@ -62,6 +65,12 @@ fn station(
     let gauge = gauge(sheet, path, said, gauges);
     let source = sources::source(sheet, path, said, cell_dir);
     let (instrument, definition) = library.get(said.instrument.as_deref()?)?;
+    let is_of_files = instrument.definition().framing.kind == FramingKind::File;
+    if is_of_files && source.as_ref().is_some_and(|source| matches!(source, Source::Stream(_))) {
+        let message = format!("`{}` reads whole files, and over a line no file ends", instrument.name());
+        let help = "give the station a `folder`, or the definition a framing with an end mark, a length or a silence";
+        sheet.fault(&path.key("instrument"), Code::Contradiction, message, help);
+    }
     Some(Station { name: said.name.clone()?, instrument, definition, gauge: gauge?, source: source? })
 }
 
