@@ -216,12 +216,17 @@ fn read_number(plan: &Plan, form: NumberForm, text: &str, implied: Option<u8>) -
 
 /// What stands against a value by the word for its state; `None` where it is good or nothing is said.
 fn state<'a>(plan: &Plan, scope: Scope<'a>, quantity: &Quantity) -> Result<Option<(Mark, &'a str)>, Rejection> {
-    let stated = beside(scope, quantity, Beside::State).or_else(|| scope.own(&Role::State));
-    let Some(word) = stated.filter(|word| !word.is_empty()) else { return Ok(None) };
-    match plan.states.get(word) {
-        Some(mark) => Ok(mark.map(|mark| (mark, word))),
-        None => Err(Rejection::damaged(Reason::Sanity, format!("`{word}` is no state that the definition knows"))),
+    // What holds for a whole measurement holds for each of its values.
+    let stated = beside(scope, quantity, Beside::State).into_iter().chain(scope.texts(&Role::State));
+    let mut against = None;
+    for word in stated.map(str::trim).filter(|word| !word.is_empty()) {
+        let Some(mark) = plan.states.get(word) else {
+            let detail = format!("`{word}` is no state that the definition knows");
+            return Err(Rejection::damaged(Reason::Sanity, detail));
+        };
+        against = against.or(mark.map(|mark| (mark, word)));
     }
+    Ok(against)
 }
 
 /// Splits a known unit off the end of a text, where what is left is what `fits` wants.

@@ -240,6 +240,11 @@ impl Shape {
         cutter.close(body)
     }
 
+    /// Whether a frame is a whole file.
+    pub(crate) fn is_of_files(&self) -> bool {
+        matches!(self.cut, Cut::Gap) && self.unterminated_last_row
+    }
+
     fn has_start(&self) -> bool {
         match &self.cut {
             Cut::Block(block) => !matches!(block.start, Start::Anything),

@@ -13,6 +13,7 @@ mod encoding;
 mod envelope;
 mod fields;
 mod frame;
+mod gathered;
 mod instrument;
 mod number;
 mod pattern;

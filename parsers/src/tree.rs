@@ -8,8 +8,8 @@ pub(crate) use xml::{XmlPath, read_xml};
 
 use crate::envelope::Rejection;
 use crate::fields::checked;
+use crate::gathered::{Gathered, Group};
 use crate::plan::Plan;
-use crate::read::{Gathered, Group};
 use crate::reading::Reason;
 use crate::role::{Item, NumberForm, Role};
 use crate::trace::Heights;

@@ -538,6 +538,21 @@ means = "none"
     says(binary, b"\x00\x00\x00\x01\x3f\x00\x00\x04", &["damaged length"]);
 }
 
+/// A state of the whole measurement is one of each value; a file of lines that stops within one is not whole.
+#[test]
+fn nothing_is_read_against_what_stands_around_it() {
+    let json = "[json]\nvalues = \"v[*]\"\n[json.fields]\nstate = \"st\"\n[json.value]\nquantity = \"q\"\nvalue = \"x\"\n\
+        state = \"st\"\n[states]\nok = \"good\"\ncrash = \"error\"\n[reading]\nunit = \"um\"\n";
+    let with =
+        |state: &str| format!("{{\"st\":\"{state}\",\"v\":[{{\"q\":\"Ra\",\"x\":0.4,\"st\":\"ok\"}}]}}\n").into_bytes();
+    says(json, &with("ok"), &["ok | Ra=0.4 µm"]);
+    says(json, &with("crash"), &["ok | Ra=<error> µm {code:crash}"]);
+    says(json, &with("hm"), &["damaged sanity"]);
+    let lines = "[framing]\nkind = \"file\"\n[pairs]\npair = \"=\"\n[reading]\nunit = \"um\"\n";
+    says(lines, b"Ra=0.412\r\nRz=2.870\r\n", &["ok | Ra=0.412 µm, Rz=2.870 µm"]);
+    says(lines, b"Ra=0.412\r\nRz=2.87", &["incomplete cut-off"]);
+}
+
 #[test]
 fn contradictory_forms_are_faults() {
     let file = "[framing]\nkind = \"file\"\n";
@@ -581,6 +596,10 @@ fn contradictory_forms_are_faults() {
         (
             "[[line]]\npattern = '(?<Ra>.+)'\n[trace]\nscale = \"1 um\"\nspacing = \"1 um\"\n[reading]\nunit = \"um\"\n".to_owned(),
             "trace: nothing holds the heights of the profile",
+        ),
+        (
+            "[pairs]\npair = \"=\"\nbetween = \";\"\n[names]\nZ = \"heights\"\n".to_owned(),
+            ": `heights` need to know what they mean",
         ),
         (
             "[[line]]\npattern = '(?<heights>.+)'\n[trace]\nscale = \"1\"\nspacing = \"1 um\"\n".to_owned(),

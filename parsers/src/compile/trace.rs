@@ -70,7 +70,8 @@ pub(super) fn trace_makes_sense(said: &Definition, plan: &Plan, faults: &mut Fau
     let known = known_roles(plan);
     let has = |role: &Role| known.as_ref().is_none_or(|known| known.contains(role));
     let Some(form) = &plan.trace else {
-        if known.is_some_and(|known| known.contains(&Role::Heights)) {
+        let is_named = plan.words.names.values().any(|role| *role == Role::Heights);
+        if is_named || known.is_some_and(|known| known.contains(&Role::Heights)) {
             faults.add(at![], "`heights` need to know what they mean", "give `[trace]` with `scale` and `spacing`");
         }
         return;

@@ -15,8 +15,8 @@ use path::Step;
 
 use super::{Document, Found, TreeForm, gather};
 use crate::envelope::Rejection;
+use crate::gathered::Gathered;
 use crate::plan::Plan;
-use crate::read::Gathered;
 use crate::reading::{Outcome, Reason};
 use crate::role::NumberForm;
 

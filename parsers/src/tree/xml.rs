@@ -14,8 +14,8 @@ use super::{Document, Found, TreeForm, gather};
 use crate::definition::EncodingName;
 use crate::encoding::{BadText, decode};
 use crate::envelope::Rejection;
+use crate::gathered::Gathered;
 use crate::plan::Plan;
-use crate::read::Gathered;
 use crate::reading::{Outcome, Reason};
 use crate::role::NumberForm;
 
