@@ -3,23 +3,26 @@
 mod binary;
 mod faults;
 mod framing;
+mod proof;
 mod reader;
 mod sense;
 mod trace;
 mod tree;
+mod wire;
 
 use std::collections::BTreeMap;
 use std::sync::Arc;
 
 use self::faults::Faults;
-use self::framing::{check, frame_marks, mark_patterns, shape};
+use self::framing::{frame_marks, mark_patterns, shape};
+use self::proof::check;
 use self::reader::{reader, rules};
 use self::sense::sense;
 use self::trace::{trace, trace_makes_sense};
 use crate::assemble::fits;
 use crate::definition::{Definition, Fault, Field, FramingKind, SignPlace, StateWord, Step, VerdictWord};
 use crate::pattern::{beginning, whole};
-use crate::plan::{FieldForm, Plan, ReadingForm, ValueMark};
+use crate::plan::{FieldForm, Plan, ReadingForm, ValueMark, one_micro};
 use crate::reading::{Mark, Verdict};
 use crate::role::{Role, Words};
 use crate::stamp::StampForm;
@@ -126,7 +129,7 @@ fn units(said: &Definition, faults: &mut Faults) -> BTreeMap<String, Unit> {
     let mut units = BTreeMap::new();
     for (spelling, unit) in &said.units {
         if let Some(unit) = faults.unit(at!["units", spelling], unit) {
-            units.insert(spelling.clone(), unit);
+            units.insert(one_micro(spelling), unit);
         }
     }
     units

@@ -13,10 +13,16 @@ use crate::instrument::Instrument;
 use crate::reading::Mark;
 
 mod binary;
+mod cutting;
+mod proof;
+mod text;
 mod trace;
 mod tree;
 
 pub use binary::{Binary, BinaryBit, BinaryField, BinaryKind, ByteOrder, Repeat};
+pub use cutting::{Counts, Escape, Framing, FramingKind, LengthField, LengthWritten, Terminators};
+pub use proof::{Checksum, ChecksumKind, ChecksumPlace, Complement, Covers, CrcForm, Written};
+pub use text::{EncodingName, Parity, Text};
 pub use trace::{TraceMark, TraceRule, WrittenHeights};
 pub use tree::{Json, Xml};
 
@@ -113,103 +119,6 @@ pub struct About {
     pub description: Option<String>,
 }
 
-/// How a stream is cut into frames.
-#[derive(Clone, Copy, Debug, Default, PartialEq, Eq, Deserialize, JsonSchema)]
-#[serde(rename_all = "kebab-case")]
-pub enum FramingKind {
-    /// One frame per line. Line ends are CR, LF or CR LF in any mixture, or the declared `terminator`. Empty
-    /// lines make no frames.
-    #[default]
-    Lines,
-    /// From a start mark and/or to an end mark: `start` and `end` (bytes), `start_line` and `end_line`
-    /// (patterns of whole lines), or `end_blank_line`.
-    Block,
-    /// One frame per row of a file. With `quote`, a quoted cell may hold line ends (RFC 4180).
-    Rows,
-    /// Always `length` bytes.
-    Length,
-    /// Whatever arrives until the line has been silent for `gap_ms`.
-    Gap,
-    /// A whole file of an export folder. Over a line no such frame ends.
-    File,
-}
-
-/// How a stream or file is cut into frames. Byte marks are texts in which each character up to U+00FF stands for
-/// one byte; control characters are written as TOML escapes: `"\u0002"` is STX, `"\f"` a form feed.
-#[derive(Clone, Debug, Default, Deserialize, JsonSchema)]
-#[serde(deny_unknown_fields)]
-pub struct Framing {
-    /// What ends a frame. Default: `"lines"`.
-    #[serde(default)]
-    pub kind: FramingKind,
-    /// The one line end, where CR, LF and CR LF alike won't do. Example: `"\r\n"`. Applies to the lines of a
-    /// block as well.
-    pub terminator: Option<String>,
-    /// Bytes that every frame begins with. Example: `"\u0002"`.
-    pub start: Option<String>,
-    /// Bytes that end a block. Example: `"\u0003"`, `"\f"`.
-    pub end: Option<String>,
-    /// Pattern of the whole line that begins a block; captures are fields of the block, `count` is checked.
-    /// Example: `'#MEM BEGIN (?<count>\d+)'`.
-    pub start_line: Option<String>,
-    /// Pattern of the whole line that ends a block.
-    pub end_line: Option<String>,
-    /// Whether an empty line ends a block. Default: false.
-    #[serde(default)]
-    pub end_blank_line: bool,
-    /// Bytes that follow the end mark and check value and belong to the frame. Example: `"\r\n"`.
-    pub tail: Option<String>,
-    /// Bytes of a frame of kind `length`, marks and check value included. Example: `25`.
-    pub length: Option<usize>,
-    /// Milliseconds of silence that end a frame. Needed for kind `gap`; optional for the others. Example: `80`.
-    pub gap_ms: Option<u64>,
-    /// Milliseconds of silence after which a frame that was begun counts as cut off. Default: 2000; none for
-    /// rows.
-    pub idle_ms: Option<u64>,
-    /// Bytes that a frame may have at most; beyond, it is damaged (`too-long`). Default: 65536; rows 1048576; a
-    /// file 16777216.
-    pub bytes_max: Option<usize>,
-    /// The quotation mark of rows. Example: `"\""`.
-    pub quote: Option<String>,
-    /// Whether the last row of a file counts without a line end. Default: false, because a half-written file
-    /// ends like that and 2.87 might be the start of 2.870.
-    #[serde(default)]
-    pub unterminated_last_row: bool,
-}
-
-/// Character encodings.
-#[derive(Clone, Copy, Debug, Default, PartialEq, Eq, Deserialize, JsonSchema)]
-pub enum EncodingName {
-    /// 7-bit ASCII.
-    #[default]
-    #[serde(rename = "ascii")]
-    Ascii,
-    /// UTF-8, with or without a byte order mark.
-    #[serde(rename = "utf-8")]
-    Utf8,
-    /// ISO 8859-1.
-    #[serde(rename = "latin-1")]
-    Latin1,
-    /// Windows code page 1252.
-    #[serde(rename = "windows-1252")]
-    Windows1252,
-    /// UTF-16, low byte first, with or without a byte order mark.
-    #[serde(rename = "utf-16le")]
-    Utf16Le,
-    /// UTF-16, high byte first, with or without a byte order mark.
-    #[serde(rename = "utf-16be")]
-    Utf16Be,
-}
-
-/// How bytes become characters.
-#[derive(Clone, Debug, Default, Deserialize, JsonSchema)]
-#[serde(deny_unknown_fields)]
-pub struct Text {
-    /// Character encoding. Bytes it does not have make a frame damaged (`encoding`). Default: `"ascii"`.
-    #[serde(default)]
-    pub encoding: EncodingName,
-}
-
 /// What every frame must look like as a whole.
 #[derive(Clone, Debug, Default, Deserialize, JsonSchema)]
 #[serde(deny_unknown_fields)]
@@ -220,76 +129,6 @@ pub struct Envelope {
     /// Pattern that a frame of this instrument begins with. A frame without it is `not-mine`: kept, not raised.
     /// For rows of a file only the first row is asked. Example: `'RT1,'`.
     pub mine: Option<String>,
-}
-
-/// How a check value is computed.
-#[derive(Clone, Copy, Debug, PartialEq, Eq, Deserialize, JsonSchema)]
-#[serde(rename_all = "kebab-case")]
-pub enum ChecksumKind {
-    /// Exclusive or of all bytes.
-    Xor,
-    /// Sum of all bytes modulo 256.
-    Sum,
-    /// Longitudinal redundancy check: two's complement of the sum modulo 256.
-    Lrc,
-}
-
-/// Which bytes a check value covers.
-#[derive(Clone, Copy, Debug, Default, PartialEq, Eq, Deserialize, JsonSchema)]
-pub enum Covers {
-    /// What lies between the marks.
-    #[default]
-    #[serde(rename = "payload")]
-    Payload,
-    /// The same and the end mark.
-    #[serde(rename = "payload+end")]
-    PayloadEnd,
-    /// The start mark and what lies between.
-    #[serde(rename = "start+payload")]
-    StartPayload,
-    /// Everything from the start mark to the end mark.
-    #[serde(rename = "start+payload+end")]
-    StartPayloadEnd,
-}
-
-/// How a check value is written.
-#[derive(Clone, Copy, Debug, PartialEq, Eq, Deserialize, JsonSchema)]
-#[serde(rename_all = "kebab-case")]
-pub enum Written {
-    /// One raw byte; it may equal any mark and is never taken for one.
-    Byte,
-    /// Two hexadecimal digits.
-    Hex,
-    /// Three decimal digits.
-    Decimal,
-}
-
-/// Where a check value stands.
-#[derive(Clone, Copy, Debug, PartialEq, Eq, Deserialize, JsonSchema)]
-#[serde(rename_all = "kebab-case")]
-pub enum ChecksumPlace {
-    /// Behind the end mark of a block.
-    AfterEnd,
-    /// Last in the line, or last before the end mark.
-    Last,
-}
-
-/// The check value of a frame.
-#[derive(Clone, Debug, Deserialize, JsonSchema)]
-#[serde(deny_unknown_fields)]
-pub struct Checksum {
-    /// How it is computed.
-    pub kind: ChecksumKind,
-    /// Which bytes it covers. Default: `"payload"`.
-    #[serde(default)]
-    pub covers: Covers,
-    /// How it is written.
-    pub written: Written,
-    /// Where it stands. Default: behind the end mark of a block that has one (bytes), else last.
-    pub place: Option<ChecksumPlace>,
-    /// The mark between payload and a check value that stands last; for `covers` it is the end mark.
-    /// Example: `"*"`.
-    pub after: Option<String>,
 }
 
 /// Something an instrument tells that is no reading.

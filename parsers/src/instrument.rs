@@ -10,7 +10,7 @@ use crate::plan::Plan;
 use crate::read::{Stream, Told, is_known_outside, read};
 use crate::reading::{Conditions, Decoded, Outcome, Reading, Reason, Remark};
 use crate::role::Role;
-use crate::suspect::{has_other_line_ends, read_whole, suspect};
+use crate::suspect::{read_whole, suspect};
 
 /// Identities that a decoder remembers; a stream may run for years.
 const IDENTITIES_MAX: usize = 65_536;
@@ -142,19 +142,27 @@ impl Decoder {
             Close::CutOff => {
                 self.cut = Some(frame.raw.clone());
                 let detail = Some("it ended before it was complete".to_owned());
-                let mut decoded = decoded(Outcome::Incomplete, Some(Reason::CutOff), detail);
-                if has_other_line_ends(&self.instrument.plan, frame) {
-                    decoded.remarks.push(Remark::SuspectTerminator);
-                }
-                decoded
+                self.hinted(decoded(Outcome::Incomplete, Some(Reason::CutOff), detail), frame)
             }
-            Close::TooLong => damaged(Reason::TooLong, "it grew beyond `bytes_max` before it ended"),
+            Close::TooLong => {
+                self.hinted(damaged(Reason::TooLong, "it grew beyond `bytes_max` before it ended"), frame)
+            }
             Close::Stray if is_known_outside(&self.instrument.plan, &frame.raw) => {
                 decoded(Outcome::Accepted, None, None)
             }
-            Close::Stray => damaged(Reason::Noise, "bytes outside of any frame"),
+            Close::Stray => self.hinted(damaged(Reason::Noise, "bytes outside of any frame"), frame),
             Close::Complete | Close::Residue => self.decode_complete(frame, cut.as_deref()),
         }
+    }
+
+    /// A rejected frame with a hint at the setting that is probably wrong.
+    fn hinted(&self, mut decoded: Decoded, frame: &Frame) -> Decoded {
+        let Some(reason) = decoded.reason else { return decoded };
+        if let Some((remark, words)) = suspect(&self.instrument.plan, &self.stream, frame, reason) {
+            decoded.remarks.push(remark);
+            decoded.detail = decoded.detail.map(|detail| format!("{detail}; {words}"));
+        }
+        decoded
     }
 
     fn decode_complete(&mut self, frame: &Frame, cut: Option<&[u8]>) -> Decoded {
@@ -162,10 +170,8 @@ impl Decoder {
         let told = match told {
             Ok(told) => told,
             Err(rejection) => {
-                let mut decoded = decoded(rejection.outcome, rejection.reason, Some(rejection.detail));
-                let suspicion =
-                    decoded.reason.and_then(|reason| suspect(&self.instrument.plan, &self.stream, frame, reason));
-                decoded.remarks.extend(suspicion);
+                let decoded = decoded(rejection.outcome, rejection.reason, Some(rejection.detail));
+                let decoded = self.hinted(decoded, frame);
                 self.stream = after;
                 return decoded;
             }

@@ -6,6 +6,7 @@
 
 mod assemble;
 mod binary;
+mod check;
 mod compile;
 mod cut;
 mod definition;
@@ -30,12 +31,13 @@ mod trace;
 mod tree;
 mod unit;
 mod value;
+mod wire;
 
 pub use definition::{
-    About, Binary, BinaryBit, BinaryField, BinaryKind, ByteOrder, Checksum, ChecksumKind, ChecksumPlace, Covers,
-    Definition, EncodingName, Envelope, Event, Fault, Field, Framing, FramingKind, Json, LineRule, MarkRule, Numbers,
-    Pairs, ReadingRule, Repeat, SignPlace, StateWord, Step, Table, Text, TraceMark, TraceRule, VerdictWord, Written,
-    WrittenHeights, Xml,
+    About, Binary, BinaryBit, BinaryField, BinaryKind, ByteOrder, Checksum, ChecksumKind, ChecksumPlace, Complement,
+    Counts, Covers, CrcForm, Definition, EncodingName, Envelope, Escape, Event, Fault, Field, Framing, FramingKind,
+    Json, LengthField, LengthWritten, LineRule, MarkRule, Numbers, Pairs, Parity, ReadingRule, Repeat, SignPlace,
+    StateWord, Step, Table, Terminators, Text, TraceMark, TraceRule, VerdictWord, Written, WrittenHeights, Xml,
 };
 pub use frame::{Close, Frame, Framer, Tick};
 pub use instrument::{Decoder, Instrument};

@@ -39,7 +39,9 @@ pub(crate) fn beginning(pattern: &str) -> Result<Regex, String> {
 }
 
 fn build(pattern: &str) -> Result<Regex, String> {
-    RegexBuilder::new(pattern).dot_matches_new_line(true).build().map_err(|error| match error {
+    // The micro sign and the Greek letter mean the same, whichever of them an engineer's keyboard has.
+    let pattern = pattern.replace(['\u{b5}', '\u{3bc}'], "[\u{b5}\u{3bc}]");
+    RegexBuilder::new(&pattern).dot_matches_new_line(true).build().map_err(|error| match error {
         // The last line says what is wrong; the lines above draw the wrapped pattern.
         regex::Error::Syntax(text) => text.lines().last().unwrap_or("").trim_start_matches("error: ").to_owned(),
         other => other.to_string(),

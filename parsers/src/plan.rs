@@ -6,8 +6,9 @@ use std::sync::Arc;
 use regex::Regex;
 
 use crate::binary::BinaryForm;
+use crate::check::Check;
 use crate::cut::Shape;
-use crate::definition::{ChecksumKind, ChecksumPlace, Covers, Event, Numbers, Written};
+use crate::definition::{Event, Numbers};
 use crate::pattern::LinePattern;
 use crate::quantity::Quantity;
 use crate::reading::{Mark, Verdict};
@@ -51,16 +52,6 @@ pub(crate) struct FrameMarks {
     pub(crate) start: Vec<u8>,
     pub(crate) end: Vec<u8>,
     pub(crate) tail: Vec<u8>,
-}
-
-/// A check value.
-#[derive(Clone, Debug)]
-pub(crate) struct Check {
-    pub(crate) kind: ChecksumKind,
-    pub(crate) covers: Covers,
-    pub(crate) written: Written,
-    pub(crate) place: ChecksumPlace,
-    pub(crate) after: Vec<u8>,
 }
 
 /// A rule for lines.
@@ -181,6 +172,11 @@ impl Plan {
 
     /// The unit that a text of the instrument stands for.
     pub(crate) fn unit(&self, text: &str) -> Option<Unit> {
-        self.units.get(text).copied().or_else(|| Unit::parse(text))
+        self.units.get(&one_micro(text)).copied().or_else(|| Unit::parse(text))
     }
+}
+
+/// The text with one of the two micro signs alone.
+pub(crate) fn one_micro(text: &str) -> String {
+    text.replace('\u{3bc}', "\u{b5}")
 }

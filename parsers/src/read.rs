@@ -4,8 +4,7 @@
 use crate::assemble::{Scope, readings, require};
 use crate::binary::read_binary;
 use crate::definition::Event;
-use crate::encoding::decode;
-use crate::envelope::{Opened, Rejection, document, lines, open, payload, text_of};
+use crate::envelope::{Opened, Rejection, document, lines, meant, open, text_of};
 use crate::fields::{Columns, Taken, take_line};
 use crate::frame::Frame;
 use crate::gathered::Gathered;
@@ -53,7 +52,8 @@ pub(crate) fn read(plan: &Plan, frame: &Frame, stream: &Stream) -> (Result<Told,
 
 /// Whether bytes outside of any frame are lines that the definition knows and doesn't want: an echo, a prompt.
 pub(crate) fn is_known_outside(plan: &Plan, raw: &[u8]) -> bool {
-    let Ok(text) = decode(plan.shape.encoding, raw) else { return false };
+    let Ok(raw) = crate::envelope::clear(plan, raw) else { return false };
+    let Ok(text) = plan.shape.text(&raw) else { return false };
     let is_known = |line: &&str| plan.rules.iter().any(|rule| rule.ignore && rule.pattern.read(line).is_some());
     lines(plan, &text).iter().filter(|line| !line.trim().is_empty()).all(is_known)
 }
@@ -93,11 +93,10 @@ fn read_whole_frame(plan: &Plan, frame: &Frame, stream: &mut Stream) -> Result<T
         }
     }
     let gathered = match &plan.reader {
-        Reader::Xml(form) => read_xml(plan, form, document(plan, frame)?)?,
-        Reader::Json(form) => read_json(plan, form, &text_of(plan, document(plan, frame)?)?)?,
+        Reader::Xml(form) => read_xml(plan, form, &document(plan, frame)?)?,
+        Reader::Json(form) => read_json(plan, form, &text_of(plan, &document(plan, frame)?)?)?,
         Reader::Binary(form) => {
-            let range = payload(plan, frame)?;
-            let (gathered, events) = read_binary(plan, form, frame.raw.get(range).unwrap_or(&[]))?;
+            let (gathered, events) = read_binary(plan, form, &meant(plan, frame)?)?;
             for (event, code) in events {
                 told.add_event(event, Some(code));
             }

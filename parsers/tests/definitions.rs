@@ -37,7 +37,7 @@ fn the_bad_field_is_told() {
         (b"Ra 0.412 %\n", "damaged unit"),
         (b"Rx 0.412 um\n", "damaged missing-field"),
         (b"0.412 um\n", "damaged missing-field"),
-        (b"Ra 0.412 \xe6m\n", "damaged encoding"),
+        (b"Ra 0.412 \xe6m\n", "damaged encoding | suspect-encoding"),
         (b"Ra\x000.412 um\n", "damaged noise"),
         (b"\xd2\xe1\xa00.\xb4\xb1\xb2\xa0\xf5\xed\x8d\n", "damaged encoding | suspect-parity"),
     ] {
