@@ -21,6 +21,7 @@ use self::sense::sense;
 use self::trace::{trace, trace_makes_sense};
 use crate::assemble::fits;
 use crate::definition::{Definition, Fault, Field, FramingKind, SignPlace, StateWord, Step, VerdictWord};
+use crate::numbering::Numbering;
 use crate::pattern::{beginning, whole};
 use crate::plan::{FieldForm, Plan, ReadingForm, ValueMark, one_micro};
 use crate::reading::{Mark, Verdict};
@@ -203,6 +204,23 @@ fn reading(said: &Definition, faults: &mut Faults) -> ReadingForm {
         }
         unique_by.push(role);
     }
+    let first = rule.number_first.unwrap_or(1);
+    if rule.number_first.is_some() && rule.number_last.is_none() {
+        let message = "`number_first` says where numbering begins anew, and nothing says when";
+        faults.add(at!["reading", "number_first"], message, "give `number_last`, or leave it out");
+    }
+    if rule.number_last.is_some_and(|last| last <= first) {
+        faults.add(at!["reading", "number_last"], format!("the last number is not above {first}"), "for example 9999");
+    }
+    let numbering = Numbering { first, last: rule.number_last };
     let required = rule.required.iter().map(|name| Role::of(name)).collect();
-    ReadingForm { quantity, unit, required, unique_by, stored: rule.stored, quantity_again: rule.quantity_again }
+    ReadingForm {
+        quantity,
+        unit,
+        required,
+        unique_by,
+        numbering,
+        stored: rule.stored,
+        quantity_again: rule.quantity_again,
+    }
 }

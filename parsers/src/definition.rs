@@ -274,7 +274,8 @@ pub struct Field {
     pub pattern: Option<String>,
     /// How `date` and `time` are written, in the letters of ISO 8601: `YYYY` `YY` (20YY) `MM` `M` `DD` `D` `hh`
     /// `h` `mm` `ss`, `f` for decimals of a second, `Z` for a zone; and `MMM` for an English month in three letters,
-    /// `p` for AM or PM. Any other character stands for itself. Nothing is added to what was sent: no seconds, no
+    /// `p` for AM or PM. Any other character stands for itself, and so do letters between
+    /// apostrophes: `hh'h'mm` reads `14h07`. Nothing is added to what was sent: no seconds, no
     /// zone. Example: `"DD.MM.YYYY hh:mm"`. Default: the field is in ISO 8601 form already.
     pub format: Option<String>,
     /// Decimals of a number sent without a decimal mark. Default: as `numbers.decimals`.
@@ -340,6 +341,11 @@ pub struct ReadingRule {
     /// none, and two equal readings are two measurements. Example: `["number", "time"]`.
     #[serde(default)]
     pub unique_by: Vec<String>,
+    /// The highest record number, behind which numbering begins anew at `number_first`. Without it a number that goes
+    /// back is a new beginning. Example: `9999`.
+    pub number_last: Option<u64>,
+    /// The number behind `number_last`. Default: 1.
+    pub number_first: Option<u64>,
     /// Whether readings come from the instrument's memory rather than from the moment of measuring. Default:
     /// false.
     #[serde(default)]

@@ -6,6 +6,7 @@ use std::sync::Arc;
 use crate::compile::compile;
 use crate::definition::{Definition, Fault};
 use crate::frame::{Close, Frame, Framer};
+use crate::numbering::Numbers;
 use crate::plan::Plan;
 use crate::read::{Stream, Told, is_known_outside, read};
 use crate::reading::{Conditions, Decoded, Outcome, Reading, Reason, Remark};
@@ -34,7 +35,7 @@ pub struct Decoder {
     seen_order: VecDeque<String>,
     language: Option<String>,
     settings: Conditions,
-    number: Option<u64>,
+    numbers: Numbers,
 }
 
 impl Instrument {
@@ -103,13 +104,21 @@ impl Instrument {
             seen_order: VecDeque::new(),
             language: None,
             settings: Conditions::default(),
-            number: None,
+            numbers: Numbers::default(),
         }
     }
 }
 
 fn decoded(outcome: Outcome, reason: Option<Reason>, detail: Option<String>) -> Decoded {
     Decoded { outcome, reason, detail, readings: vec![], traces: vec![], remarks: vec![] }
+}
+
+/// Adds to what a person is told of a frame.
+fn add_words(decoded: &mut Decoded, words: &str) {
+    decoded.detail = Some(match decoded.detail.take() {
+        Some(detail) => format!("{detail}; {words}"),
+        None => words.to_owned(),
+    });
 }
 
 fn damaged(reason: Reason, detail: &str) -> Decoded {
@@ -203,11 +212,17 @@ impl Decoder {
         if holds_something && !self.instrument.is_protected() {
             result.remarks.push(Remark::Unprotected);
         }
+        let count = told.readings.len();
         let mut readings = told.readings.into_iter().peekable();
         while let Some(record) = readings.peek().map(|reading| reading.record) {
             let of_record: Vec<Reading> =
                 std::iter::from_fn(|| readings.next_if(|reading| reading.record == record)).collect();
             self.settle_record(of_record, &mut result);
+        }
+        let repeats = count - result.readings.len();
+        if repeats > 0 {
+            let words = format!("{repeats} seen, {} new", result.readings.len());
+            add_words(&mut result, &words);
         }
         let mut once = HashSet::new();
         result.remarks.retain(|remark| once.insert(*remark));
@@ -224,7 +239,10 @@ impl Decoder {
                 result.remarks.push(Remark::Repeat);
                 continue;
             }
-            result.remarks.extend(self.gap_before(&reading));
+            if let Some(words) = self.gap_before(&reading) {
+                result.remarks.push(Remark::NumberGap);
+                add_words(result, &words);
+            }
             result.remarks.extend(self.change_of_settings(&reading));
             result.readings.push(reading);
         }
@@ -243,10 +261,13 @@ impl Decoder {
         }
     }
 
-    fn gap_before(&mut self, reading: &Reading) -> Option<Remark> {
-        let number: u64 = reading.identity.number.as_ref()?.parse().ok()?;
-        let before = self.number.replace(number)?;
-        (number > before.saturating_add(1)).then_some(Remark::NumberGap)
+    fn gap_before(&mut self, reading: &Reading) -> Option<String> {
+        let identity = &reading.identity;
+        let form = self.instrument.plan.reading.numbering;
+        // Channels that number on their own make a number unique only together with it.
+        let has_own = self.instrument.plan.reading.unique_by.contains(&Role::Channel);
+        let channel = identity.channel.clone().filter(|_| has_own);
+        self.numbers.gap_before(form, &channel, identity.number.as_ref()?)
     }
 
     fn change_of_settings(&mut self, reading: &Reading) -> Option<Remark> {

@@ -17,6 +17,7 @@ mod frame;
 mod gathered;
 mod instrument;
 mod number;
+mod numbering;
 mod pattern;
 mod plan;
 mod quantity;

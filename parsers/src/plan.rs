@@ -9,6 +9,7 @@ use crate::binary::BinaryForm;
 use crate::check::Check;
 use crate::cut::Shape;
 use crate::definition::{Event, Numbers};
+use crate::numbering::Numbering;
 use crate::pattern::LinePattern;
 use crate::quantity::Quantity;
 use crate::reading::{Mark, Verdict};
@@ -152,6 +153,7 @@ pub(crate) struct ReadingForm {
     pub(crate) unit: Option<Unit>,
     pub(crate) required: Vec<Role>,
     pub(crate) unique_by: Vec<Role>,
+    pub(crate) numbering: Numbering,
     pub(crate) stored: bool,
     pub(crate) quantity_again: bool,
 }

@@ -530,3 +530,35 @@ fn hostile_bytes_are_bounded() {
         assert_eq!(told.iter().map(|(frame, _)| frame.raw.len()).sum::<usize>(), bytes.len());
     }
 }
+
+fn details(definition: &str, bytes: &[u8]) -> Vec<String> {
+    let told = examine(&instrument(definition), &[(Tick(0), bytes.to_vec())]);
+    told.into_iter().filter_map(|(_, decoded)| decoded.detail).collect()
+}
+
+/// A dump that comes again says how much of it is new; two gauges on one multiplexer number on their own.
+#[test]
+fn repeats_are_counted_and_missing_numbers_named() {
+    let dump = "[framing]\nkind = \"block\"\nstart_line = 'BEGIN'\nend_line = 'END'\n[reading]\nunit = \"mm\"\nunique_by = [\"channel\", \"number\"]\n\
+                [[line]]\npattern = '(?<channel>[AB]) (?<number>\\d+) (?<D>\\d\\.\\d)'\n";
+    let first = b"BEGIN\nA 01 1.5\nA 02 1.5\nB 07 1.5\nEND\n";
+    let second = b"BEGIN\nA 01 1.5\nA 02 1.5\nB 07 1.5\nA 05 1.6\nB 08 1.6\nEND\n";
+    says(
+        dump,
+        &[&first[..], second].concat(),
+        &[
+            "ok | D=1.5 mm {no:01 channel:A}, D=1.5 mm {no:02 channel:A}, D=1.5 mm {no:07 channel:B}",
+            "ok | D=1.6 mm {no:05 channel:A}, D=1.6 mm {no:08 channel:B} | repeat number-gap",
+        ],
+    );
+    assert_eq!(
+        details(dump, &[&first[..], second].concat()),
+        ["missing before 05 of channel A: 03 and 04; 3 seen, 2 new"]
+    );
+    let wraps = "[reading]\nunit = \"mm\"\nnumber_last = 99\n[[line]]\npattern = '(?<number>\\d+) (?<D>\\d\\.\\d)'\n";
+    assert_eq!(details(wraps, b"98 1.5\n99 1.5\n01 1.5\n03 1.5\n"), ["missing before 03: 02"]);
+    assert_eq!(
+        fault(&wraps.replace("number_last = 99", "number_last = 1")),
+        "reading.number_last: the last number is not above 1"
+    );
+}
