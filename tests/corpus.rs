@@ -19,6 +19,9 @@ const SHARED_GRAMMAR: &[(&str, &str, &str)] = &[
         "both send `Ra 0.412 um` on one line; the one is about noise, the other about packets",
     ),
     ("s24_split_merge", "s23_plug_in_noise", "the same pair the other way round"),
+    ("s23_plug_in_noise", "s25_parity", "the definition of s25 is right, only its port was set wrongly"),
+    ("s24_split_merge", "s25_parity", "the same"),
+    ("s25_parity", "a06_parity_declared", "the same sender, and here its parity is declared"),
 ];
 
 /// Collects failures of every case before the test fails.
@@ -193,8 +196,10 @@ fn a_cut_off_copy_before() {
 /// recording; then all of the recording, but for what was read before and is remarked as repeated.
 fn cut_copy_faults(case: &Case, played: &Played, all: &[Shown], runs_on: bool) -> Vec<String> {
     let got = played.values();
-    if runs_on && case.runs_together() {
-        return vec![];
+    if case.runs_together() {
+        // What may be the rest of a cut message is not read, so the first message behind it is lost.
+        let whole = [all, all, all].concat();
+        return if runs_on || is_subsequence(&got, &whole) { vec![] } else { vec![values_line(&got)] };
     }
     let repeats = played.remarks().any(|remark| remark == Remark::Repeat);
     let fits = match case.kind {
@@ -231,14 +236,15 @@ fn cut_at_every_prefix() {
     Findings::of_each(|case| {
         let clean = stretches(case);
         let all = case.expected.values();
-        let profiles = case.expected.readings.iter().filter(|record| record.meta.contains_key("profile")).count();
+        let Ok(as_recorded) = play(&case.instrument, &case.pieces) else { return vec!["does not play".into()] };
+        let profiles: Vec<_> = as_recorded.told.iter().flat_map(|told| &told.decoded.traces).collect();
         let mut faults = Vec::new();
         for length in 0..case.input.len() {
             let pieces = Stretch::cut(&Stretch::prefix(&clean, length), 7);
             let found = played(case, &pieces, |played| {
                 let got = played.values();
-                let too_many = played.traces() > profiles || (profiles == 1 && played.traces() == 1);
-                if all.starts_with(&got) && !too_many { vec![] } else { vec![values_line(&got)] }
+                let traces: Vec<_> = played.told.iter().flat_map(|told| &told.decoded.traces).collect();
+                if all.starts_with(&got) && profiles.starts_with(&traces) { vec![] } else { vec![values_line(&got)] }
             });
             faults.extend(found.into_iter().map(|fault| format!("first {length} bytes: {fault}")));
         }

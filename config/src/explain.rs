@@ -5,7 +5,7 @@ use crate::diagnostic::plain;
 use crate::document::{Document, Path};
 use crate::plan::{
     Amount, Characteristic, CsvSink, Flow, Gate, GaugeBinding, Job, Parity, Per, Plan, Settings, SinkKind, Source,
-    Station, WhenRecorded,
+    Station, Stream, WhenRecorded,
 };
 use crate::watch::Metrics;
 
@@ -40,7 +40,7 @@ fn station(station: &Station) -> String {
         }
     };
     let source = match &station.source {
-        Source::Port(port) => {
+        Source::Stream(Stream::Port(port)) => {
             let parity = match port.parity {
                 Parity::None => 'N',
                 Parity::Even => 'E',
@@ -53,6 +53,12 @@ fn station(station: &Station) -> String {
             };
             format!("{}, {} baud {}{parity}{}, {flow}", port.path.display(), port.baud, port.data_bits, port.stop_bits)
         }
+        Source::Stream(Stream::Tcp(tcp)) => format!(
+            "TCP {}, connects within {} ms, asks a silent peer after {} s",
+            tcp.place(),
+            tcp.connect_ms,
+            tcp.keep_alive_s
+        ),
         Source::Folder(folder) => {
             let then = match folder.when_recorded {
                 WhenRecorded::Archive => "moved to recorded/ once recorded",

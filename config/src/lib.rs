@@ -19,6 +19,7 @@ mod said;
 mod schema;
 mod shape;
 mod sheet;
+mod source;
 mod walk;
 mod watch;
 

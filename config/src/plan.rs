@@ -9,6 +9,8 @@ use jiff::tz::TimeZone;
 use ridgepost_parsers::{Instrument, Quantity, Unit};
 use rust_decimal::Decimal;
 
+pub use crate::source::{Flow, Folder, Parity, Port, Source, Stream, Tcp, WhenRecorded};
+
 /// Everything one PC does, without a fault in it.
 #[derive(Clone, Debug)]
 pub struct Plan {
@@ -70,86 +72,6 @@ pub enum GaugeBinding {
     One(String),
     /// By the channel the message names.
     ByChannel(BTreeMap<String, String>),
-}
-
-/// Where a station listens.
-#[derive(Clone, Debug, PartialEq)]
-pub enum Source {
-    /// A terminal device node.
-    Port(Port),
-    /// A folder that an instrument exports files to.
-    Folder(Folder),
-}
-
-/// A serial port with its line settings.
-#[derive(Clone, Debug, PartialEq)]
-pub struct Port {
-    /// The device node, best a stable link under `/dev/serial/by-id` or `by-path` (absolute).
-    pub path: PathBuf,
-    /// Bits per second.
-    pub baud: u32,
-    /// 5 to 8.
-    pub data_bits: u8,
-    /// Parity bit.
-    pub parity: Parity,
-    /// 1 or 2.
-    pub stop_bits: u8,
-    /// Flow control.
-    pub flow: Flow,
-    /// Level of DTR while open; `None` leaves it to the driver.
-    pub dtr: Option<bool>,
-    /// Level of RTS while open; `None` leaves it to the driver.
-    pub rts: Option<bool>,
-}
-
-/// Parity of a serial line.
-#[derive(Clone, Copy, Debug, PartialEq, Eq, serde::Deserialize, schemars::JsonSchema)]
-#[serde(rename_all = "lowercase")]
-pub enum Parity {
-    /// No parity bit.
-    None,
-    /// Even parity.
-    Even,
-    /// Odd parity.
-    Odd,
-}
-
-/// Flow control of a serial line.
-#[derive(Clone, Copy, Debug, PartialEq, Eq, serde::Deserialize, schemars::JsonSchema)]
-#[serde(rename_all = "lowercase")]
-pub enum Flow {
-    /// None.
-    None,
-    /// XON/XOFF in the data.
-    Software,
-    /// RTS/CTS lines.
-    Hardware,
-}
-
-/// A folder of exported files.
-#[derive(Clone, Debug, PartialEq)]
-pub struct Folder {
-    /// The folder (absolute).
-    pub path: PathBuf,
-    /// Which names count: `*` and `?` as in a shell, no folders.
-    pub pattern: String,
-    /// What becomes of a file once it is recorded.
-    pub when_recorded: WhenRecorded,
-    /// How long size and time must stand still before a file that was not closed or renamed in before our
-    /// eyes is read, in milliseconds.
-    pub settle_ms: u64,
-}
-
-/// What becomes of a file once its readings are committed.
-#[derive(Clone, Copy, Debug, PartialEq, Eq, serde::Deserialize, schemars::JsonSchema)]
-#[serde(rename_all = "lowercase")]
-pub enum WhenRecorded {
-    /// Moved to `recorded/` inside the folder.
-    Archive,
-    /// Left where it is; its hash says that it was read.
-    Leave,
-    /// Removed; its bytes are in the store.
-    Delete,
 }
 
 /// A number with its unit, as a limit or a setting is written.

@@ -7,7 +7,8 @@ use std::path::{Path, PathBuf};
 
 use example::{CELL_DIR, example, folder};
 use ridgepost_config::{
-    Flow, GaugeBinding, Heartbeat, Metrics, Parity, Per, Rule, SinkKind, Source, WhenRecorded, explain, load, read,
+    Flow, GaugeBinding, Heartbeat, Metrics, Parity, Per, Rule, SinkKind, Source, Stream, WhenRecorded, explain, load,
+    read,
 };
 use ridgepost_parsers::Unit;
 
@@ -34,7 +35,7 @@ fn the_example_loads_without_fault_or_warning() {
 #[test]
 fn what_is_not_written_has_its_default() {
     let plan = read(Path::new(CELL_DIR), &example()).plan.expect("a plan");
-    let Source::Port(port) = &plan.stations[0].source else { panic!("a port") };
+    let Source::Stream(Stream::Port(port)) = &plan.stations[0].source else { panic!("a port") };
     assert_eq!((port.baud, port.data_bits, port.stop_bits), (9600, 8, 1));
     assert_eq!((port.parity, port.flow, port.dtr, port.rts), (Parity::None, Flow::None, None, None));
     let Source::Folder(folder) = &plan.stations[1].source else { panic!("a folder") };

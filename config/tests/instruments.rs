@@ -144,3 +144,16 @@ fn every_shipped_file_can_be_named_by_a_station() {
         assert_eq!(plan.expect("a plan").stations[0].instrument.name(), name, "it is in the list of shipped ones");
     }
 }
+
+/// A line has no end of file, so nothing would ever be read.
+#[test]
+fn an_instrument_of_whole_files_needs_a_folder() {
+    let mut files = example();
+    let definition = "[instrument]\nname = \"whole\"\n[framing]\nkind = \"file\"\n[json.fields]\nRa = \"ra\"\n[reading]\nunit = \"um\"\n";
+    files.insert("instruments/whole.toml".into(), definition.to_owned());
+    let cell = files.get_mut(Path::new("cell.toml")).unwrap();
+    *cell = cell.replacen("\"report-block\"", "\"whole\"", 1);
+    let loaded = read(Path::new(CELL_DIR), &files);
+    let messages: Vec<String> = loaded.faults().map(|fault| fault.message.clone()).collect();
+    assert_eq!(messages, ["`whole` reads whole files, and over a line no file ends"]);
+}

@@ -2,12 +2,13 @@
 
 use std::collections::BTreeMap;
 
+use crate::definition::Numbers;
 use crate::envelope::Rejection;
 use crate::number::{self, BadNumber};
 use crate::plan::{FieldForm, Plan};
 use crate::quantity::Quantity;
 use crate::reading::{Conditions, Identity, InstrumentLimits, LengthText, Mark, Reading, Reason};
-use crate::role::{Beside, Item, Role};
+use crate::role::{Beside, Item, NumberForm, Role};
 use crate::stamp::parse_iso;
 use crate::unit::{Unit, UnitKind};
 use crate::value::Value;
@@ -35,11 +36,22 @@ impl<'a> Scope<'a> {
         self.own.iter().find(|item| item.role == *role).map(|item| item.text.trim())
     }
 
-    /// The text of a field, from the nearest place that states it.
-    fn text(&self, role: &Role) -> Option<&'a str> {
+    /// A field that says something, from the nearest place that states it.
+    fn item(&self, role: &Role) -> Option<&'a Item> {
         let around = self.around.iter().flat_map(|items| items.iter());
-        let texts = self.own.iter().chain(around).filter(|item| item.role == *role);
-        texts.map(|item| item.text.trim()).find(|text| !text.is_empty())
+        let mut items = self.own.iter().chain(around).filter(|item| item.role == *role);
+        items.find(|item| !item.text.trim().is_empty())
+    }
+
+    /// Its text.
+    pub(crate) fn text(&self, role: &Role) -> Option<&'a str> {
+        self.item(role).map(|item| item.text.trim())
+    }
+
+    /// The texts of a field from everywhere.
+    pub(crate) fn texts(&self, role: &Role) -> impl Iterator<Item = &'a str> {
+        let around = self.around.iter().flat_map(|items| items.iter());
+        self.own.iter().chain(around).filter(move |item| item.role == *role).map(|item| item.text.as_str())
     }
 
     fn kept(&self, role: &Role) -> Option<String> {
@@ -143,8 +155,12 @@ fn shown(plan: &Plan, scope: Scope<'_>, item: &Item, quantity: &Quantity) -> Res
             }
             None => fields.iter().find_map(|field| field.decimals).or(plan.numbers.decimals),
         };
+    let reads = |text: &str| read_number(plan, item.number, text, implied);
     let number = |text: &str| {
-        number::parse(&plan.numbers, text, implied).map_err(|bad| match bad {
+        reads(text).map_err(|bad| match bad {
+            BadNumber::Malformed if text.is_empty() && plan.reader.is_of_frames() => {
+                Rejection::damaged(Reason::MissingField, format!("{quantity}: there is nothing in place of a number"))
+            }
             BadNumber::Malformed => Rejection::damaged(Reason::Number, format!("{quantity}: `{text}` is no number")),
             BadNumber::Ambiguous => {
                 Rejection::damaged(Reason::AmbiguousNumber, format!("{quantity}: `{text}` can be read as two numbers"))
@@ -152,6 +168,24 @@ fn shown(plan: &Plan, scope: Scope<'_>, item: &Item, quantity: &Quantity) -> Res
         })
     };
     let in_text = fields.iter().find_map(|field| field.unit_in_text).unwrap_or(false);
+    if let NumberForm::Marked(mark) = item.number {
+        return Ok(Shown {
+            value: None,
+            mark: Some(mark),
+            code: Some(text.to_owned()),
+            as_sent: text.to_owned(),
+            unit: None,
+        });
+    }
+    let state = state(plan, scope, quantity)?;
+    if let Some((mark, word)) = state
+        && mark != Mark::Unstable
+    {
+        // Whatever stands beside such a word was not measured.
+        let (digits, unit) = if in_text { split_unit(plan, text, |_| true) } else { (text, None) };
+        let (as_sent, unit) = (digits.to_owned(), unit.map(str::to_owned));
+        return Ok(Shown { value: None, mark: Some(mark), code: Some(word.to_owned()), as_sent, unit });
+    }
     for mark in &plan.value_marks {
         let (digits, unit) =
             if in_text { split_unit(plan, text, |text| mark.pattern.is_match(text)) } else { (text, None) };
@@ -162,11 +196,37 @@ fn shown(plan: &Plan, scope: Scope<'_>, item: &Item, quantity: &Quantity) -> Res
         return Ok(Shown { value, mark: Some(mark.means), code: part("code"), as_sent, unit: unit.map(str::to_owned) });
     }
     let (digits, unit) = match in_text {
-        true => split_unit(plan, text, |text| number::parse(&plan.numbers, text, implied) != Err(BadNumber::Malformed)),
+        true => split_unit(plan, text, |text| reads(text) != Err(BadNumber::Malformed)),
         false => (text, None),
     };
     let value = Some(number(digits)?);
-    Ok(Shown { value, mark: None, code: None, as_sent: digits.to_owned(), unit: unit.map(str::to_owned) })
+    let (mark, code) = state.map_or((None, None), |(mark, word)| (Some(mark), Some(word.to_owned())));
+    Ok(Shown { value, mark, code, as_sent: digits.to_owned(), unit: unit.map(str::to_owned) })
+}
+
+/// The number that a field states.
+fn read_number(plan: &Plan, form: NumberForm, text: &str, implied: Option<u8>) -> Result<Value, BadNumber> {
+    match form {
+        NumberForm::Declared => number::parse(&plan.numbers, text, implied),
+        NumberForm::Plain => number::parse(&Numbers { exponent: true, ..Numbers::default() }, text, implied),
+        NumberForm::Exact(value) => Ok(value),
+        NumberForm::Marked(_) => Err(BadNumber::Malformed),
+    }
+}
+
+/// What stands against a value by the word for its state; `None` where it is good or nothing is said.
+fn state<'a>(plan: &Plan, scope: Scope<'a>, quantity: &Quantity) -> Result<Option<(Mark, &'a str)>, Rejection> {
+    // What holds for a whole measurement holds for each of its values.
+    let stated = beside(scope, quantity, Beside::State).into_iter().chain(scope.texts(&Role::State));
+    let mut against = None;
+    for word in stated.map(str::trim).filter(|word| !word.is_empty()) {
+        let Some(mark) = plan.states.get(word) else {
+            let detail = format!("`{word}` is no state that the definition knows");
+            return Err(Rejection::damaged(Reason::Sanity, detail));
+        };
+        against = against.or(mark.map(|mark| (mark, word)));
+    }
+    Ok(against)
 }
 
 /// Splits a known unit off the end of a text, where what is left is what `fits` wants.
@@ -286,10 +346,12 @@ fn sections(text: &str) -> Result<String, Rejection> {
     Ok(digits.to_owned())
 }
 
-fn length(plan: &Plan, scope: Scope<'_>, role: &Role) -> Result<Option<LengthText>, Rejection> {
-    let Some(text) = scope.text(role) else { return Ok(None) };
+/// A length that a message states.
+pub(crate) fn length(plan: &Plan, scope: Scope<'_>, role: &Role) -> Result<Option<LengthText>, Rejection> {
+    let Some(item) = scope.item(role) else { return Ok(None) };
+    let text = item.text.trim();
     let field = plan.field(role);
-    let reads = |text: &str| number::parse(&plan.numbers, text, field.and_then(|field| field.decimals));
+    let reads = |text: &str| read_number(plan, item.number, text, field.and_then(|field| field.decimals));
     let in_text = field.and_then(|field| field.unit_in_text).unwrap_or(true);
     let (digits, stated) = match in_text && reads(text) == Err(BadNumber::Malformed) {
         true => split_unit(plan, text, |digits| reads(digits) != Err(BadNumber::Malformed)),
@@ -299,9 +361,13 @@ fn length(plan: &Plan, scope: Scope<'_>, role: &Role) -> Result<Option<LengthTex
         let reason = if bad == BadNumber::Ambiguous { Reason::AmbiguousNumber } else { Reason::Number };
         Rejection::damaged(reason, format!("`{text}` is no {}", role.name()))
     })?;
-    let unit = match stated {
-        Some(stated) => plan.unit(stated),
-        None => field.and_then(|field| field.unit),
+    let beside = role.length_unit().and_then(|role| scope.text(&role));
+    let unit = match (stated, beside) {
+        (Some(one), Some(two)) if plan.unit(one) != plan.unit(two) => {
+            return Err(Rejection::damaged(Reason::Unit, format!("{} in both {one} and {two}", role.name())));
+        }
+        (Some(stated), _) | (None, Some(stated)) => plan.unit(stated),
+        (None, None) => field.and_then(|field| field.unit),
     };
     match unit.filter(|unit| unit.kind() == UnitKind::Length) {
         Some(unit) => Ok(Some(LengthText { value, unit })),

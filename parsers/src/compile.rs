@@ -1,22 +1,30 @@
 //! From what an engineer wrote to a plan: every fault at once, each with its place and a way out.
 
+mod binary;
 mod faults;
 mod framing;
+mod proof;
 mod reader;
 mod sense;
+mod trace;
+mod tree;
+mod wire;
 
 use std::collections::BTreeMap;
 use std::sync::Arc;
 
 use self::faults::Faults;
-use self::framing::{check, frame_marks, mark_patterns, shape};
+use self::framing::{frame_marks, mark_patterns, shape};
+use self::proof::check;
 use self::reader::{reader, rules};
 use self::sense::sense;
+use self::trace::{trace, trace_makes_sense};
 use crate::assemble::fits;
-use crate::definition::{Definition, Fault, Field, FramingKind, SignPlace, Step, VerdictWord};
+use crate::definition::{Definition, Fault, Field, FramingKind, SignPlace, StateWord, Step, VerdictWord};
+use crate::numbering::Numbering;
 use crate::pattern::{beginning, whole};
-use crate::plan::{FieldForm, Plan, ReadingForm, ValueMark};
-use crate::reading::Verdict;
+use crate::plan::{FieldForm, Plan, ReadingForm, ValueMark, one_micro};
+use crate::reading::{Mark, Verdict};
 use crate::role::{Role, Words};
 use crate::stamp::StampForm;
 use crate::unit::{Unit, UnitKind};
@@ -54,6 +62,8 @@ pub(crate) fn compile(said: &Definition) -> Result<Plan, Vec<Fault>> {
         fields: fields(said, &mut faults),
         value_marks: value_marks(said, &mut faults),
         verdicts: said.verdicts.iter().map(|(text, word)| (text.clone(), verdict(*word))).collect(),
+        states: said.states.iter().map(|(word, state)| (word.clone(), mark_of(*state))).collect(),
+        trace: trace(said, &mut faults),
         reading: reading(said, &mut faults),
         marks,
         check,
@@ -62,6 +72,7 @@ pub(crate) fn compile(said: &Definition) -> Result<Plan, Vec<Fault>> {
         words,
     };
     sense(said, &plan, &mut faults);
+    trace_makes_sense(said, &plan, &mut faults);
     if faults.0.is_empty() { Ok(plan) } else { Err(faults.0) }
 }
 
@@ -70,6 +81,18 @@ fn verdict(word: VerdictWord) -> Verdict {
         VerdictWord::In => Verdict::In,
         VerdictWord::Out => Verdict::Out,
     }
+}
+
+/// What a word for a state says against a value.
+fn mark_of(word: StateWord) -> Option<Mark> {
+    Some(match word {
+        StateWord::Good => return None,
+        StateWord::Over => Mark::Over,
+        StateWord::Under => Mark::Under,
+        StateWord::None => Mark::None,
+        StateWord::Error => Mark::Error,
+        StateWord::Unstable => Mark::Unstable,
+    })
 }
 
 fn words(said: &Definition) -> Words {
@@ -107,7 +130,7 @@ fn units(said: &Definition, faults: &mut Faults) -> BTreeMap<String, Unit> {
     let mut units = BTreeMap::new();
     for (spelling, unit) in &said.units {
         if let Some(unit) = faults.unit(at!["units", spelling], unit) {
-            units.insert(spelling.clone(), unit);
+            units.insert(one_micro(spelling), unit);
         }
     }
     units
@@ -119,12 +142,11 @@ fn fields(said: &Definition, faults: &mut Faults) -> BTreeMap<String, FieldForm>
 
 fn field_form(name: &str, field: &Field, faults: &mut Faults) -> FieldForm {
     let role = Role::of(name);
-    let is_length = matches!(role, Role::Cutoff | Role::LambdaS | Role::Traverse);
+    let is_length = role.is_length();
     let has_unit = role.is_value() || is_length;
     if !has_unit && (field.unit.is_some() || field.unit_in_text.is_some() || field.decimals.is_some()) {
         let message = format!("`{name}` is no number with a unit");
-        let help =
-            "`unit`, `unit_in_text` and `decimals` go with a quantity, `value`, `cutoff`, `lambda_s`, `traverse`";
+        let help = "`unit`, `unit_in_text` and `decimals` go with a quantity, `value` and lengths such as `cutoff`";
         faults.add(at!["field", name], message, help);
     }
     if field.format.is_some() && !matches!(role, Role::Date | Role::Time) {
@@ -182,6 +204,23 @@ fn reading(said: &Definition, faults: &mut Faults) -> ReadingForm {
         }
         unique_by.push(role);
     }
+    let first = rule.number_first.unwrap_or(1);
+    if rule.number_first.is_some() && rule.number_last.is_none() {
+        let message = "`number_first` says where numbering begins anew, and nothing says when";
+        faults.add(at!["reading", "number_first"], message, "give `number_last`, or leave it out");
+    }
+    if rule.number_last.is_some_and(|last| last <= first) {
+        faults.add(at!["reading", "number_last"], format!("the last number is not above {first}"), "for example 9999");
+    }
+    let numbering = Numbering { first, last: rule.number_last };
     let required = rule.required.iter().map(|name| Role::of(name)).collect();
-    ReadingForm { quantity, unit, required, unique_by, stored: rule.stored, quantity_again: rule.quantity_again }
+    ReadingForm {
+        quantity,
+        unit,
+        required,
+        unique_by,
+        numbering,
+        stored: rule.stored,
+        quantity_again: rule.quantity_again,
+    }
 }

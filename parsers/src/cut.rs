@@ -2,12 +2,23 @@
 
 use std::ops::Range;
 
+use regex::bytes::Regex;
+
 use crate::definition::EncodingName;
+use crate::encoding::{BadText, decode};
 use crate::frame::Close;
+use crate::wire::{Guard, Seven, Stuffing, stripped};
 
 mod block;
+mod counted;
+mod fixed;
+mod line;
 
 pub(crate) use block::{Block, End, Start};
+use counted::Rescue;
+pub(crate) use counted::{Counted, Layout};
+use fixed::step_length;
+use line::Quoted;
 
 /// How a definition cuts a stream.
 #[derive(Clone, Debug)]
@@ -20,6 +31,13 @@ pub(crate) struct Shape {
     pub(crate) idle_ms: Option<u64>,
     pub(crate) gap_ms: Option<u64>,
     pub(crate) unterminated_last_row: bool,
+    /// Seven bits that arrive as eight. The cutter is given seven.
+    pub(crate) seven: Option<Seven>,
+    pub(crate) stuffing: Option<Stuffing>,
+    /// Bytes beside blanks and line ends that may stand between frames.
+    pub(crate) fill: Vec<u8>,
+    /// What is taken out before bytes are read as text.
+    pub(crate) strip: Option<Regex>,
 }
 
 impl Default for Shape {
@@ -32,6 +50,10 @@ impl Default for Shape {
             idle_ms: Some(2_000),
             gap_ms: None,
             unterminated_last_row: false,
+            seven: None,
+            stuffing: None,
+            fill: vec![],
+            strip: None,
         }
     }
 }
@@ -45,6 +67,8 @@ pub(crate) enum Cut {
     Block(Block),
     /// A number of bytes from the start mark on; `end` and `behind` are counted in.
     Length { start: Vec<u8>, length: usize, end: Vec<u8>, behind: usize },
+    /// A number of bytes that the frame states itself.
+    Counted(Counted),
     /// Silence only.
     Gap,
 }
@@ -61,8 +85,8 @@ pub(crate) struct Quoting {
 pub(crate) enum LineEnd {
     /// CR, LF or CR LF.
     Any,
-    /// These bytes only.
-    Exact(Vec<u8>),
+    /// Any of these.
+    OneOf(Vec<Vec<u8>>),
 }
 
 /// What one more byte did.
@@ -80,6 +104,14 @@ pub(crate) enum Step {
         body: Range<usize>,
         close: Close,
     },
+    /// The open bytes up to `at` are a damaged frame with `before` as its body; a whole frame reaches from there to
+    /// `end`, with `body` counted from `at`.
+    Rescue {
+        at: usize,
+        before: Range<usize>,
+        body: Range<usize>,
+        end: usize,
+    },
 }
 
 /// Where in a frame the stream is. Positions count from the first open byte.
@@ -91,6 +123,16 @@ pub(crate) struct Cutter {
     quoted: Quoted,
     /// Bytes are dropped into too-long frames until the stream is in step again.
     skipping: bool,
+    /// From where on marks may begin, where bytes are escaped.
+    guard: Guard,
+    /// What the length field of the open frame says.
+    layout: Option<Layout>,
+    rescue: Rescue,
+    /// Lines that the open block still has, and empty lines in a row.
+    lines_left: Option<usize>,
+    /// Which of the declared line ends ended the frame before.
+    ended_by: Option<usize>,
+    blank_lines: usize,
 }
 
 #[derive(Clone, Debug, Default, PartialEq, Eq)]
@@ -105,15 +147,11 @@ enum Phase {
         body: Range<usize>,
         taken: usize,
     },
-}
-
-#[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
-enum Quoted {
-    #[default]
-    CellStart,
-    Plain,
-    Within,
-    Closing,
+    /// In a damaged frame that began at `begin` and should have ended at `expected`.
+    Lost {
+        begin: usize,
+        expected: Option<usize>,
+    },
 }
 
 /// Fill: what may stand between frames without being noise.
@@ -127,7 +165,12 @@ fn all_blank(bytes: &[u8]) -> bool {
 
 impl Cutter {
     fn begin(&mut self, body_start: usize) {
-        *self = Cutter { phase: Phase::Inside { body_start }, line_start: body_start, ..Cutter::default() };
+        *self = Cutter {
+            phase: Phase::Inside { body_start },
+            line_start: body_start,
+            guard: Guard::at(body_start),
+            ..Cutter::default()
+        };
     }
 
     fn close(&mut self, body: Range<usize>) -> Step {
@@ -140,12 +183,29 @@ impl Cutter {
 impl Shape {
     /// One more byte: the last of `open`.
     pub(crate) fn step(&self, cutter: &mut Cutter, open: &[u8]) -> Step {
+        if let Some(stuffing) = &self.stuffing
+            && (cutter.phase != Phase::Outside || !self.has_start())
+        {
+            cutter.guard.step(stuffing, open);
+        }
         match &self.cut {
             Cut::Lines { quote } => self.step_line(cutter, open, *quote),
             Cut::Block(block) => block.step(self, cutter, open),
             Cut::Length { start, length, end, behind } => step_length(cutter, open, start, *length, (end, *behind)),
+            Cut::Counted(counted) => counted.step(self, cutter, open),
             Cut::Gap => Step::More,
         }
+    }
+
+    /// The text that bytes between marks are.
+    pub(crate) fn text(&self, bytes: &[u8]) -> Result<String, BadText> {
+        decode(self.encoding, &stripped(self.strip.as_ref(), bytes))
+    }
+
+    /// Whether `open` ends with a mark that begins at `from` at the earliest and is not escaped.
+    fn ends_with(&self, cutter: &Cutter, open: &[u8], from: usize, mark: &[u8]) -> bool {
+        let from = if self.stuffing.is_some() { from.max(cutter.guard.clear_from) } else { from };
+        open.get(from..).is_some_and(|bytes| bytes.ends_with(mark))
     }
 
     /// The last character of `open` as an ASCII byte, if it ends at a character's bounds; other characters are
@@ -172,8 +232,13 @@ impl Shape {
             EncodingName::Utf16Be => {
                 bytes.chunks(2).all(|unit| unit[0] == 0 && unit.get(1).is_none_or(|low| is_blank(*low)))
             }
-            _ => all_blank(bytes),
+            _ => bytes.iter().all(|byte| is_blank(*byte) || self.fill.contains(byte)),
         }
+    }
+
+    /// Whether nothing is left of a line once printer codes are taken out.
+    fn is_blank_line(&self, line: &[u8]) -> bool {
+        self.is_fill(line) || (self.strip.is_some() && self.is_fill(&stripped(self.strip.as_ref(), line)))
     }
 
     /// Whether the fill that is open may be the beginning of a line: blanks behind the last line end.
@@ -185,8 +250,8 @@ impl Shape {
     /// Whether anything but fill is open.
     pub(crate) fn is_begun(&self, cutter: &Cutter, open: &[u8]) -> bool {
         match &self.cut {
-            Cut::Gap => !all_blank(open),
-            Cut::Length { start, .. } if start.is_empty() => !all_blank(open),
+            Cut::Gap => !self.is_fill(open),
+            Cut::Length { start, .. } if start.is_empty() => !self.is_fill(open),
             _ => cutter.skipping || cutter.phase != Phase::Outside || !self.is_fill(open),
         }
     }
@@ -205,45 +270,16 @@ impl Shape {
         if crate::encoding::is_wide(self.encoding) { 2 } else { 1 }
     }
 
-    /// Bytes of the line end that `open` ends with, 0 where there is none.
-    fn line_end_at(&self, open: &[u8], unit: u8) -> usize {
-        match &self.line_end {
-            LineEnd::Any if matches!(unit, b'\r' | b'\n') => self.unit_width(),
-            LineEnd::Exact(end) if open.ends_with(end) => end.len(),
-            _ => 0,
-        }
-    }
-
-    fn step_line(&self, cutter: &mut Cutter, open: &[u8], quote: Option<Quoting>) -> Step {
-        let Some(unit) = self.last_unit(open) else { return Step::More };
-        if let Some(quote) = quote
-            && !self.is_byte_order_mark(&open[cutter.line_start..])
-        {
-            cutter.quoted = cutter.quoted.next(unit, quote);
-        }
-        let end = self.line_end_at(open, unit);
-        if end == 0 || (cutter.quoted == Quoted::Within && !cutter.skipping) {
-            // A line may begin with blanks; line ends before it are fill.
-            if cutter.phase == Phase::Outside && matches!(unit, b'\r' | b'\n') {
-                cutter.line_start = open.len();
-            }
-            if cutter.phase == Phase::Outside && !is_blank(unit) {
-                cutter.phase = Phase::Inside { body_start: cutter.line_start };
-            }
-            return Step::More;
-        }
-        let body = cutter.line_start.min(open.len() - end)..open.len() - end;
-        if !cutter.skipping && self.is_fill(&open[body.clone()]) {
-            *cutter = Cutter { line_start: open.len(), ..Cutter::default() };
-            return Step::More;
-        }
-        cutter.close(body)
+    /// Whether a frame is a whole file.
+    pub(crate) fn is_of_files(&self) -> bool {
+        matches!(self.cut, Cut::Gap) && self.unterminated_last_row
     }
 
     fn has_start(&self) -> bool {
         match &self.cut {
             Cut::Block(block) => !matches!(block.start, Start::Anything),
             Cut::Length { start, .. } => !start.is_empty(),
+            Cut::Counted(counted) => !counted.start.is_empty(),
             _ => false,
         }
     }
@@ -263,11 +299,28 @@ impl Shape {
         if was_outside { Close::Stray } else { Close::TooLong }
     }
 
+    /// The first whole frame inside an open one that silence or the end cuts off.
+    pub(crate) fn rescue(&self, cutter: &Cutter, open: &[u8]) -> Option<Step> {
+        match &self.cut {
+            Cut::Counted(counted) => counted.rescue(self, cutter, open),
+            _ => None,
+        }
+    }
+
     /// What silence makes of the open frame.
     pub(crate) fn silence(&self, cutter: &Cutter, open: &[u8]) -> (Range<usize>, Close) {
         match self.body_at_end(cutter, open).filter(|_| self.gap_ms.is_some()) {
+            _ if matches!(cutter.phase, Phase::Lost { .. }) => (self.lost_body(cutter, open), Close::Complete),
             Some(body) => (body, Close::Complete),
             None => (0..open.len(), self.hang_up(cutter)),
+        }
+    }
+
+    /// The body of a frame that is damaged for certain: all of it.
+    pub(crate) fn lost_body(&self, cutter: &Cutter, open: &[u8]) -> Range<usize> {
+        match cutter.phase {
+            Phase::Lost { begin, .. } => begin..open.len(),
+            _ => 0..open.len(),
         }
     }
 
@@ -276,6 +329,7 @@ impl Shape {
         let has_start = self.has_start();
         match cutter.phase {
             _ if cutter.skipping => Close::TooLong,
+            Phase::Lost { .. } => Close::Complete,
             Phase::Outside if has_start => Close::Stray,
             _ => Close::CutOff,
         }
@@ -298,45 +352,4 @@ impl Shape {
             _ => None,
         }
     }
-}
-
-impl Quoted {
-    /// RFC 4180: a quotation mark opens only at the beginning of a cell, and a doubled one stands for itself.
-    fn next(self, unit: u8, quoting: Quoting) -> Quoted {
-        let is_quote = unit == quoting.quote;
-        match self {
-            Quoted::CellStart if is_quote => Quoted::Within,
-            Quoted::Within if is_quote => Quoted::Closing,
-            Quoted::Within => Quoted::Within,
-            Quoted::Closing if is_quote => Quoted::Within,
-            _ if unit == quoting.delimiter || matches!(unit, b'\r' | b'\n') => Quoted::CellStart,
-            _ => Quoted::Plain,
-        }
-    }
-}
-
-/// One step of a frame of `length` bytes. Where its end mark is not in its place the frame goes on to the next
-/// end mark, so that one damaged frame does not shift all later ones.
-fn step_length(cutter: &mut Cutter, open: &[u8], start: &[u8], length: usize, (end, behind): (&[u8], usize)) -> Step {
-    if cutter.phase == Phase::Outside {
-        if !open.ends_with(start) {
-            return Step::More;
-        }
-        // Without a start mark the first byte is the first of the body already.
-        let mark = start.len().max(1);
-        let at = open.len() - mark;
-        let body_start = start.len();
-        if at > 0 && !all_blank(&open[..at]) {
-            cutter.begin(body_start);
-            return Step::Split { at, body: 0..at, close: Close::Stray };
-        }
-        cutter.begin(at + body_start);
-    }
-    let Phase::Inside { body_start } = cutter.phase else { return Step::More };
-    let taken = open.len() - (body_start - start.len());
-    let body_end = open.len().saturating_sub(behind + end.len()).max(body_start);
-    if taken < length || !open[..open.len().saturating_sub(behind)].ends_with(end) {
-        return Step::More;
-    }
-    cutter.close(body_start..body_end)
 }

@@ -12,18 +12,34 @@ use serde::Deserialize;
 use crate::instrument::Instrument;
 use crate::reading::Mark;
 
+mod binary;
+mod cutting;
+mod proof;
+mod text;
+mod trace;
+mod tree;
+
+pub use binary::{Binary, BinaryBit, BinaryField, BinaryKind, ByteOrder, Repeat};
+pub use cutting::{Counts, Escape, Framing, FramingKind, LengthField, LengthWritten, Terminators};
+pub use proof::{Checksum, ChecksumKind, ChecksumPlace, Complement, Covers, CrcForm, Written};
+pub use text::{EncodingName, Parity, Text};
+pub use trace::{TraceMark, TraceRule, WrittenHeights};
+pub use tree::{Json, Xml};
+
 /// One instrument definition: how the bytes are cut into frames, what proves a frame whole, and what its
 /// fields mean.
 ///
 /// A frame is read in this order: `[framing]` cuts it, `[envelope]` and `[checksum]` prove it, `[text]` turns
 /// bytes into characters, then every line is tried against the `[[line]]` rules in order, and what no rule
-/// takes goes to `[table]`, `[places]` or `[pairs]` (at most one of them).
+/// takes goes to `[table]`, `[places]` or `[pairs]` (at most one of them). `[xml]`, `[json]` and `[binary]` read
+/// a frame as a whole in place of lines.
 ///
 /// Field names that carry a meaning: `quantity` `value` `unit` `decimals` `number` `date` `time` `program`
 /// `part` `channel` `remark` `verdict` `limit_upper` `limit_lower` `count` `cutoff` `sections` `filter`
-/// `standard` `lambda_s` `traverse`. A field named by a quantity symbol (`Ra`, `Rz`, `L`) is a value of that
-/// quantity; `Ra.unit`, `Ra.verdict`, `Ra.limit_upper`, `Ra.limit_lower` go with it. Any other name is kept in
-/// `other`.
+/// `standard` `lambda_s` `traverse` `cutoff.unit` `lambda_s.unit` `traverse.unit` `state`, and for profiles
+/// `heights` `points` `spacing` `spacing.unit` `height_scale` `height_scale.unit` `height_exponent`. A field named by
+/// a quantity symbol (`Ra`, `Rz`, `L`) is a value of that quantity; `Ra.unit`, `Ra.verdict`, `Ra.limit_upper`,
+/// `Ra.limit_lower`, `Ra.state` go with it. Any other name is kept in `other`.
 #[derive(Clone, Debug, Deserialize, JsonSchema)]
 #[serde(deny_unknown_fields)]
 pub struct Definition {
@@ -51,6 +67,14 @@ pub struct Definition {
     pub places: Option<BTreeMap<String, String>>,
     /// Keys and values: `Ra=0.412;N=17`. Unknown keys are kept in `other`; a key twice is damage.
     pub pairs: Option<Pairs>,
+    /// The frame is an XML document: where in it the fields are.
+    pub xml: Option<Xml>,
+    /// The frame (or every line) is a JSON document: where in it the fields are.
+    pub json: Option<Json>,
+    /// The frame is no text: fields by their bytes.
+    pub binary: Option<Binary>,
+    /// The frame holds a measured profile.
+    pub trace: Option<TraceRule>,
     /// What the instrument's own names (keys, headings, captures, quantity words) mean here: a field name or a
     /// quantity symbol. Example: `N = "number"`, `RA = "Ra"`. A key or heading sent by the instrument means
     /// something only if it is named here (or in `labels`), or is a texture symbol such as `Ra`.
@@ -73,6 +97,10 @@ pub struct Definition {
     /// What stands in place of a number, or beside it.
     #[serde(default)]
     pub mark: Vec<MarkRule>,
+    /// What the words of a field `state` mean: `OK = "good"`, `over = "over"`. Beside `over`, `under`, `none` and
+    /// `error` a number is never taken for the value. A word that is not named here is damage.
+    #[serde(default)]
+    pub states: BTreeMap<String, StateWord>,
     /// What the instrument's own verdicts mean: `IN = "in"`, `"*HI" = "out"`.
     #[serde(default)]
     pub verdicts: BTreeMap<String, VerdictWord>,
@@ -91,100 +119,6 @@ pub struct About {
     pub description: Option<String>,
 }
 
-/// How a stream is cut into frames.
-#[derive(Clone, Copy, Debug, Default, PartialEq, Eq, Deserialize, JsonSchema)]
-#[serde(rename_all = "kebab-case")]
-pub enum FramingKind {
-    /// One frame per line. Line ends are CR, LF or CR LF in any mixture, or the declared `terminator`. Empty
-    /// lines make no frames.
-    #[default]
-    Lines,
-    /// From a start mark and/or to an end mark: `start` and `end` (bytes), `start_line` and `end_line`
-    /// (patterns of whole lines), or `end_blank_line`.
-    Block,
-    /// One frame per row of a file. With `quote`, a quoted cell may hold line ends (RFC 4180).
-    Rows,
-    /// Always `length` bytes.
-    Length,
-    /// Whatever arrives until the line has been silent for `gap_ms`.
-    Gap,
-}
-
-/// How a stream or file is cut into frames. Byte marks are texts in which each character up to U+00FF stands for
-/// one byte; control characters are written as TOML escapes: `"\u0002"` is STX, `"\f"` a form feed.
-#[derive(Clone, Debug, Default, Deserialize, JsonSchema)]
-#[serde(deny_unknown_fields)]
-pub struct Framing {
-    /// What ends a frame. Default: `"lines"`.
-    #[serde(default)]
-    pub kind: FramingKind,
-    /// The one line end, where CR, LF and CR LF alike won't do. Example: `"\r\n"`. Applies to the lines of a
-    /// block as well.
-    pub terminator: Option<String>,
-    /// Bytes that every frame begins with. Example: `"\u0002"`.
-    pub start: Option<String>,
-    /// Bytes that end a block. Example: `"\u0003"`, `"\f"`.
-    pub end: Option<String>,
-    /// Pattern of the whole line that begins a block; captures are fields of the block, `count` is checked.
-    /// Example: `'#MEM BEGIN (?<count>\d+)'`.
-    pub start_line: Option<String>,
-    /// Pattern of the whole line that ends a block.
-    pub end_line: Option<String>,
-    /// Whether an empty line ends a block. Default: false.
-    #[serde(default)]
-    pub end_blank_line: bool,
-    /// Bytes that follow the end mark and check value and belong to the frame. Example: `"\r\n"`.
-    pub tail: Option<String>,
-    /// Bytes of a frame of kind `length`, marks and check value included. Example: `25`.
-    pub length: Option<usize>,
-    /// Milliseconds of silence that end a frame. Needed for kind `gap`; optional for the others. Example: `80`.
-    pub gap_ms: Option<u64>,
-    /// Milliseconds of silence after which a frame that was begun counts as cut off. Default: 2000; none for
-    /// rows.
-    pub idle_ms: Option<u64>,
-    /// Bytes that a frame may have at most; beyond, it is damaged (`too-long`). Default: 65536; rows 1048576.
-    pub bytes_max: Option<usize>,
-    /// The quotation mark of rows. Example: `"\""`.
-    pub quote: Option<String>,
-    /// Whether the last row of a file counts without a line end. Default: false, because a half-written file
-    /// ends like that and 2.87 might be the start of 2.870.
-    #[serde(default)]
-    pub unterminated_last_row: bool,
-}
-
-/// Character encodings.
-#[derive(Clone, Copy, Debug, Default, PartialEq, Eq, Deserialize, JsonSchema)]
-pub enum EncodingName {
-    /// 7-bit ASCII.
-    #[default]
-    #[serde(rename = "ascii")]
-    Ascii,
-    /// UTF-8, with or without a byte order mark.
-    #[serde(rename = "utf-8")]
-    Utf8,
-    /// ISO 8859-1.
-    #[serde(rename = "latin-1")]
-    Latin1,
-    /// Windows code page 1252.
-    #[serde(rename = "windows-1252")]
-    Windows1252,
-    /// UTF-16, low byte first, with or without a byte order mark.
-    #[serde(rename = "utf-16le")]
-    Utf16Le,
-    /// UTF-16, high byte first, with or without a byte order mark.
-    #[serde(rename = "utf-16be")]
-    Utf16Be,
-}
-
-/// How bytes become characters.
-#[derive(Clone, Debug, Default, Deserialize, JsonSchema)]
-#[serde(deny_unknown_fields)]
-pub struct Text {
-    /// Character encoding. Bytes it does not have make a frame damaged (`encoding`). Default: `"ascii"`.
-    #[serde(default)]
-    pub encoding: EncodingName,
-}
-
 /// What every frame must look like as a whole.
 #[derive(Clone, Debug, Default, Deserialize, JsonSchema)]
 #[serde(deny_unknown_fields)]
@@ -195,76 +129,6 @@ pub struct Envelope {
     /// Pattern that a frame of this instrument begins with. A frame without it is `not-mine`: kept, not raised.
     /// For rows of a file only the first row is asked. Example: `'RT1,'`.
     pub mine: Option<String>,
-}
-
-/// How a check value is computed.
-#[derive(Clone, Copy, Debug, PartialEq, Eq, Deserialize, JsonSchema)]
-#[serde(rename_all = "kebab-case")]
-pub enum ChecksumKind {
-    /// Exclusive or of all bytes.
-    Xor,
-    /// Sum of all bytes modulo 256.
-    Sum,
-    /// Longitudinal redundancy check: two's complement of the sum modulo 256.
-    Lrc,
-}
-
-/// Which bytes a check value covers.
-#[derive(Clone, Copy, Debug, Default, PartialEq, Eq, Deserialize, JsonSchema)]
-pub enum Covers {
-    /// What lies between the marks.
-    #[default]
-    #[serde(rename = "payload")]
-    Payload,
-    /// The same and the end mark.
-    #[serde(rename = "payload+end")]
-    PayloadEnd,
-    /// The start mark and what lies between.
-    #[serde(rename = "start+payload")]
-    StartPayload,
-    /// Everything from the start mark to the end mark.
-    #[serde(rename = "start+payload+end")]
-    StartPayloadEnd,
-}
-
-/// How a check value is written.
-#[derive(Clone, Copy, Debug, PartialEq, Eq, Deserialize, JsonSchema)]
-#[serde(rename_all = "kebab-case")]
-pub enum Written {
-    /// One raw byte; it may equal any mark and is never taken for one.
-    Byte,
-    /// Two hexadecimal digits.
-    Hex,
-    /// Three decimal digits.
-    Decimal,
-}
-
-/// Where a check value stands.
-#[derive(Clone, Copy, Debug, PartialEq, Eq, Deserialize, JsonSchema)]
-#[serde(rename_all = "kebab-case")]
-pub enum ChecksumPlace {
-    /// Behind the end mark of a block.
-    AfterEnd,
-    /// Last in the line, or last before the end mark.
-    Last,
-}
-
-/// The check value of a frame.
-#[derive(Clone, Debug, Deserialize, JsonSchema)]
-#[serde(deny_unknown_fields)]
-pub struct Checksum {
-    /// How it is computed.
-    pub kind: ChecksumKind,
-    /// Which bytes it covers. Default: `"payload"`.
-    #[serde(default)]
-    pub covers: Covers,
-    /// How it is written.
-    pub written: Written,
-    /// Where it stands. Default: behind the end mark of a block that has one (bytes), else last.
-    pub place: Option<ChecksumPlace>,
-    /// The mark between payload and a check value that stands last; for `covers` it is the end mark.
-    /// Example: `"*"`.
-    pub after: Option<String>,
 }
 
 /// Something an instrument tells that is no reading.
@@ -293,6 +157,13 @@ pub struct LineRule {
     /// again. Default: true for rows (the preamble of an export), else false. In a block they apply to the
     /// whole block in any case.
     pub carry: Option<bool>,
+    /// Whether the pattern fits the line several times, side by side (columns of a page): it is applied again to what
+    /// is left until nothing is. Each time is a value. Default: false.
+    #[serde(default)]
+    pub again: bool,
+    /// Of an ignored line: what follows it is not wanted either (statistics), up to a line that this pattern fits as a
+    /// whole, which is read. `""` fits no line, so all the rest is skipped. In blocks and files only.
+    pub skip_to: Option<String>,
     /// Whether the line begins a new record of a block: its fields apply to the lines after it, up to the next
     /// such line. Default: false.
     #[serde(default)]
@@ -303,11 +174,15 @@ pub struct LineRule {
 #[derive(Clone, Debug, Deserialize, JsonSchema)]
 #[serde(deny_unknown_fields)]
 pub struct Table {
-    /// The character between cells. Example: `";"`, `"\t"`.
+    /// The character between cells. A blank means any number of blanks and tabs. Example: `";"`, `"\t"`, `" "`.
     pub delimiter: String,
     /// Pattern of the whole header row as sent. It may come again, with its columns in another order; rows
     /// before the first one are taken by `[[line]]` rules. Example: `'Nr;.*'`.
     pub header: Option<String>,
+    /// Pattern of the whole row right above the header row whose headings reach over several columns. An empty cell
+    /// there goes on with the heading at its left, and a column is named by both texts with a blank between: `Ra` over
+    /// `limit` is `Ra limit`. Example: `';;Ra;;Rz;'`.
+    pub header_above: Option<String>,
     /// Field names of the columns from the left, where there is no header row. Example: `["number", "Ra"]`.
     pub columns: Option<Vec<String>>,
     /// Pattern of a column heading that holds quantity and unit. Example:
@@ -327,6 +202,10 @@ pub struct Pairs {
     /// What stands between pairs of one line, each line being a record. Absent: every line of a block is one
     /// pair, and the block is one record. Example: `";"`.
     pub between: Option<String>,
+    /// The quotation mark of values that may hold `between`. A doubled one stands for itself. Example: `"\""`.
+    pub quote: Option<String>,
+    /// Pattern of a key that holds quantity and unit. Example: `'(?<quantity>\w+)\[(?<unit>\S+)\]'` for `Ra[um]`.
+    pub key: Option<String>,
 }
 
 /// Where the sign of a number stands.
@@ -395,7 +274,8 @@ pub struct Field {
     pub pattern: Option<String>,
     /// How `date` and `time` are written, in the letters of ISO 8601: `YYYY` `YY` (20YY) `MM` `M` `DD` `D` `hh`
     /// `h` `mm` `ss`, `f` for decimals of a second, `Z` for a zone; and `MMM` for an English month in three letters,
-    /// `p` for AM or PM. Any other character stands for itself. Nothing is added to what was sent: no seconds, no
+    /// `p` for AM or PM. Any other character stands for itself, and so do letters between
+    /// apostrophes: `hh'h'mm` reads `14h07`. Nothing is added to what was sent: no seconds, no
     /// zone. Example: `"DD.MM.YYYY hh:mm"`. Default: the field is in ISO 8601 form already.
     pub format: Option<String>,
     /// Decimals of a number sent without a decimal mark. Default: as `numbers.decimals`.
@@ -426,6 +306,24 @@ pub enum VerdictWord {
     Out,
 }
 
+/// What a word for the state of a value means.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Deserialize, JsonSchema)]
+#[serde(rename_all = "lowercase")]
+pub enum StateWord {
+    /// The value counts.
+    Good,
+    /// Above the measuring range.
+    Over,
+    /// Below the measuring range.
+    Under,
+    /// Not measured.
+    None,
+    /// The instrument reports an error.
+    Error,
+    /// The value had not settled.
+    Unstable,
+}
+
 /// What makes a reading.
 #[derive(Clone, Debug, Default, Deserialize, JsonSchema)]
 #[serde(deny_unknown_fields)]
@@ -443,12 +341,16 @@ pub struct ReadingRule {
     /// none, and two equal readings are two measurements. Example: `["number", "time"]`.
     #[serde(default)]
     pub unique_by: Vec<String>,
+    /// The highest record number, behind which numbering begins anew at `number_first`. Without it a number that goes
+    /// back is a new beginning. Example: `9999`.
+    pub number_last: Option<u64>,
+    /// The number behind `number_last`. Default: 1.
+    pub number_first: Option<u64>,
     /// Whether readings come from the instrument's memory rather than from the moment of measuring. Default:
     /// false.
     #[serde(default)]
     pub stored: bool,
-    /// Whether one record of a block may state a quantity more than once (several traces). Default: false: the
-    /// same quantity twice is two merged messages, and damage.
+    /// Whether one record may state a quantity more than once (several traces). Default: false: the same quantity twice is two merged messages, and damage. The same heading or key twice likewise.
     #[serde(default)]
     pub quantity_again: bool,
 }

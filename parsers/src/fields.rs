@@ -1,12 +1,19 @@
 //! Lines to fields: by rule, by column, by place, by key.
 
+mod pairs;
+mod table;
+
 use std::collections::BTreeSet;
 use std::sync::Arc;
+
+pub(crate) use self::pairs::pairs_once;
+use self::pairs::{one_pair, split_pairs};
+use self::table::{above, header, row, units_row};
 
 use crate::definition::Event;
 use crate::envelope::Rejection;
 use crate::pattern::Blame;
-use crate::plan::{Column, Place, Plan, Reader, TableForm};
+use crate::plan::{Column, Place, Plan, Reader};
 use crate::reading::Reason;
 use crate::role::{Item, Role};
 
@@ -16,6 +23,10 @@ pub(crate) struct Columns {
     pub(crate) columns: Option<Arc<Vec<Column>>>,
     /// Whether the units row is still to come.
     pub(crate) awaits_units: bool,
+    /// The row above a header that is still to come.
+    pub(crate) above: Option<Vec<String>>,
+    /// The rule that skips lines, while it does.
+    pub(crate) skip: Option<usize>,
 }
 
 /// What one line is.
@@ -29,6 +40,8 @@ pub(crate) enum Taken {
     Context { items: Vec<Item>, carry: bool, starts_record: bool },
     /// Fields of one record, with a value among them.
     Record { items: Vec<Item>, starts_record: bool },
+    /// Several of them side by side.
+    Records(Vec<Vec<Item>>),
     /// A row: a record by itself.
     Row(Vec<Item>),
     /// One pair of a block that is one record.
@@ -42,10 +55,20 @@ pub(crate) fn take_line(
     line: &str,
     languages: &mut Vec<String>,
 ) -> Result<Taken, Rejection> {
+    if let Some(skip_to) = columns.skip.and_then(|rule| plan.rules.get(rule)?.skip_to.as_ref()) {
+        if !skip_to.is_match(line) {
+            return Ok(Taken::Nothing);
+        }
+        columns.skip = None;
+    }
     if let Reader::Table(table) = &plan.reader {
+        if table.header_above.as_ref().is_some_and(|pattern| pattern.is_match(line)) {
+            *columns = Columns { above: Some(above(table, line)?), ..Columns::default() };
+            return Ok(Taken::Nothing);
+        }
         if table.header.as_ref().is_some_and(|header| header.is_match(line)) {
-            *columns = Columns::default();
-            *columns = header(plan, table, line, languages)?;
+            let before = std::mem::take(columns).above;
+            *columns = header(plan, table, before.as_deref(), line, languages)?;
             return Ok(Taken::Nothing);
         }
         if columns.awaits_units {
@@ -54,9 +77,17 @@ pub(crate) fn take_line(
             return Ok(Taken::Nothing);
         }
     }
-    for rule in &plan.rules {
+    for (index, rule) in plan.rules.iter().enumerate() {
+        if rule.again
+            && let Some(records) = rule.pattern.read_again(line)
+        {
+            return Ok(Taken::Records(
+                records.into_iter().map(|items| checked(plan, items)).collect::<Result<_, _>>()?,
+            ));
+        }
         let Some(items) = rule.pattern.read(line) else { continue };
         if rule.ignore {
+            columns.skip = rule.skip_to.as_ref().map(|_| index);
             return Ok(Taken::Nothing);
         }
         if rule.has_value {
@@ -80,18 +111,20 @@ pub(crate) fn take_line(
 
 fn read_line(plan: &Plan, columns: &mut Columns, line: &str, languages: &mut Vec<String>) -> Result<Taken, Rejection> {
     let items = match &plan.reader {
-        Reader::Nothing => return Err(blame(plan, line)),
+        // Readers of whole frames have lines only where a rule takes them.
+        Reader::Nothing | Reader::Xml(_) | Reader::Json(_) | Reader::Binary(_) => return Err(blame(plan, line)),
         Reader::Table(table) => row(table, columns, line)?,
         Reader::Places(places) => at_places(places, line)?,
-        Reader::Pairs { pair, between: None } => {
-            let item = one_pair(plan, pair, line, languages)?;
+        Reader::Pairs(form) if form.between.is_none() => {
+            let item = one_pair(plan, form, line, languages)?;
             let mut items = checked(plan, vec![item])?;
             return Ok(items.pop().map_or(Taken::Nothing, Taken::Pair));
         }
-        Reader::Pairs { pair, between: Some(between) } => {
-            let pairs = line.split(between.as_str()).filter(|piece| !piece.trim().is_empty());
-            let items = pairs.map(|piece| one_pair(plan, pair, piece, languages)).collect::<Result<Vec<_>, _>>()?;
-            each_once(&items)?;
+        Reader::Pairs(form) => {
+            let pieces = split_pairs(form, line)?;
+            let items = pieces.iter().map(|piece| one_pair(plan, form, piece, languages));
+            let items = items.collect::<Result<Vec<_>, _>>()?;
+            pairs_once(plan, &items)?;
             items
         }
     };
@@ -125,7 +158,7 @@ pub(crate) fn each_once(items: &[Item]) -> Result<(), Rejection> {
 }
 
 /// Checks the declared patterns of fields and leaves out what is to be ignored.
-fn checked(plan: &Plan, items: Vec<Item>) -> Result<Vec<Item>, Rejection> {
+pub(crate) fn checked(plan: &Plan, items: Vec<Item>) -> Result<Vec<Item>, Rejection> {
     for item in &items {
         let pattern = plan.field(&item.role).and_then(|field| field.pattern.as_ref());
         if pattern.is_none_or(|pattern| pattern.is_match(&item.text)) {
@@ -143,15 +176,6 @@ fn checked(plan: &Plan, items: Vec<Item>) -> Result<Vec<Item>, Rejection> {
     Ok(items.into_iter().filter(|item| !plan.field(&item.role).is_some_and(|field| field.ignore)).collect())
 }
 
-fn one_pair(plan: &Plan, separator: &str, piece: &str, languages: &mut Vec<String>) -> Result<Item, Rejection> {
-    let (key, text) = piece
-        .split_once(separator)
-        .ok_or_else(|| Rejection::damaged(Reason::MissingField, format!("`{piece}` has no `{separator}`")))?;
-    let (role, language) = plan.words.of_message(key.trim());
-    languages.extend(language.map(str::to_owned));
-    Ok(Item { role, text: text.trim().to_owned(), unit: None })
-}
-
 fn at_places(places: &[Place], line: &str) -> Result<Vec<Item>, Rejection> {
     let characters: Vec<char> = line.chars().collect();
     let length = places.iter().map(|place| place.to).max().unwrap_or(0);
@@ -165,152 +189,7 @@ fn at_places(places: &[Place], line: &str) -> Result<Vec<Item>, Rejection> {
     }
     let item = |place: &Place| {
         let text: String = characters[place.from..place.to].iter().collect();
-        Item { role: place.role.clone(), text: text.trim().to_owned(), unit: None }
+        Item::new(place.role.clone(), text.trim())
     };
     Ok(places.iter().map(item).filter(|item| !item.text.is_empty() || item.role.is_value()).collect())
-}
-
-/// The cells of a row; quotation marks by RFC 4180. `None` where quotation marks don't pair.
-fn cells(table: &TableForm, line: &str) -> Option<Vec<String>> {
-    let Some(quote) = table.quote else { return Some(line.split(table.delimiter).map(str::to_owned).collect()) };
-    let mut cells = Vec::new();
-    let mut rest = line;
-    loop {
-        let cell_end = if let Some(quoted) = rest.strip_prefix(quote) {
-            let (cell, behind) = unquoted(quoted, quote)?;
-            cells.push(cell);
-            behind
-        } else {
-            let end = rest.find(table.delimiter).unwrap_or(rest.len());
-            cells.push(rest[..end].to_owned());
-            &rest[end..]
-        };
-        match cell_end.strip_prefix(table.delimiter) {
-            Some(next) => rest = next,
-            None if cell_end.is_empty() => return Some(cells),
-            None => return None,
-        }
-    }
-}
-
-/// The text up to the closing quotation mark, and what is behind it.
-fn unquoted(text: &str, quote: char) -> Option<(String, &str)> {
-    let mut cell = String::new();
-    let mut rest = text;
-    loop {
-        let at = rest.find(quote)?;
-        cell.push_str(&rest[..at]);
-        rest = &rest[at + quote.len_utf8()..];
-        match rest.strip_prefix(quote) {
-            Some(more) => {
-                cell.push(quote);
-                rest = more;
-            }
-            None => return Some((cell, rest)),
-        }
-    }
-}
-
-fn cells_of(table: &TableForm, line: &str) -> Result<Vec<String>, Rejection> {
-    cells(table, line).ok_or_else(|| Rejection::damaged(Reason::Sanity, "quotation marks don't pair"))
-}
-
-fn header(plan: &Plan, table: &TableForm, line: &str, languages: &mut Vec<String>) -> Result<Columns, Rejection> {
-    let mut columns = Vec::new();
-    for cell in cells_of(table, line)? {
-        let captures = table.heading.as_ref().and_then(|heading| heading.captures(cell.trim()));
-        let part = |name: &str| captures.as_ref().and_then(|captures| Some(captures.name(name)?.as_str()));
-        let unit = part("unit").map(str::to_owned);
-        let quantity = part("quantity").and_then(|text| plan.words.quantity(text));
-        let (role, language) = match quantity {
-            Some((quantity, language)) => (Role::Measured(quantity), language),
-            None => plan.words.of_message(cell.trim()),
-        };
-        languages.extend(language.map(str::to_owned));
-        let column = Column { unit: unit.filter(|_| role.is_value()), role };
-        known_unit(plan, column.unit.as_deref())?;
-        columns.push(column);
-    }
-    let single: Vec<Item> = columns
-        .iter()
-        .filter(|column| !column.role.is_value() && !matches!(column.role, Role::Other(_)))
-        .map(|column| Item { role: column.role.clone(), text: String::new(), unit: None })
-        .collect();
-    each_once(&single)?;
-    Ok(Columns { columns: Some(Arc::new(columns)), awaits_units: table.units_row })
-}
-
-fn known_unit(plan: &Plan, text: Option<&str>) -> Result<(), Rejection> {
-    match text {
-        Some(text) if plan.unit(text).is_none() => {
-            Err(Rejection::damaged(Reason::Unit, format!("`{text}` is no known unit")))
-        }
-        _ => Ok(()),
-    }
-}
-
-fn units_row(plan: &Plan, table: &TableForm, columns: &[Column], line: &str) -> Result<Vec<Column>, Rejection> {
-    let cells = same_count(cells_of(table, line)?, columns.len())?;
-    let with_unit = |(mut column, cell): (Column, String)| {
-        let unit = cell.trim();
-        if unit.is_empty() {
-            return Ok(column);
-        }
-        if column.role.is_value() {
-            known_unit(plan, Some(unit))?;
-        }
-        column.unit = Some(unit.to_owned());
-        Ok(column)
-    };
-    columns.iter().cloned().zip(cells).map(with_unit).collect()
-}
-
-fn same_count(cells: Vec<String>, columns: usize) -> Result<Vec<String>, Rejection> {
-    match cells.len() == columns {
-        true => Ok(cells),
-        false => Err(Rejection::damaged(Reason::Count, format!("{} cells instead of {columns}", cells.len()))),
-    }
-}
-
-fn row(table: &TableForm, state: &mut Columns, line: &str) -> Result<Vec<Item>, Rejection> {
-    let cells = cells_of(table, line)?;
-    let Some(columns) = table.columns.as_ref().or(state.columns.as_ref()) else {
-        return Err(Rejection::damaged(Reason::MissingField, "a row without a header before it"));
-    };
-    let is_heading = !cells.iter().any(|cell| cell.chars().any(|character| character.is_ascii_digit()))
-        && cells.iter().any(|cell| !cell.trim().is_empty());
-    let measured_none =
-        columns.iter().zip(&cells).all(|(column, cell)| !column.role.is_value() || !cell.trim().is_empty());
-    let columns = columns.clone();
-    // A row of words where numbers belong may be a heading that was damaged: its columns may have another order.
-    if is_heading && measured_none && table.header.is_some() {
-        *state = Columns::default();
-    }
-    let cells = same_count(cells, columns.len())?;
-    let item = |(column, text): (&Column, String)| Item { role: column.role.clone(), text, unit: column.unit.clone() };
-    Ok(columns.iter().zip(cells).map(item).collect())
-}
-
-#[cfg(test)]
-#[allow(clippy::unwrap_used, reason = "tests")]
-mod tests {
-    use super::*;
-
-    fn table(quote: Option<char>) -> TableForm {
-        TableForm { delimiter: ',', quote, header: None, columns: None, heading: None, units_row: false }
-    }
-
-    /// RFC 4180 section 2, rules 5 to 7.
-    #[test]
-    fn cells_are_quoted_by_the_standard() {
-        let quoted = table(Some('"'));
-        assert_eq!(
-            cells(&quoted, r#"1,"B-12, 003",0.412,"bore ""A""""#).unwrap(),
-            ["1", "B-12, 003", "0.412", r#"bore "A""#]
-        );
-        assert_eq!(cells(&quoted, "a,\"two\r\nlines\",").unwrap(), ["a", "two\r\nlines", ""]);
-        assert_eq!(cells(&quoted, r#"1,"open"#), None);
-        assert_eq!(cells(&quoted, r#""a"b"#), None);
-        assert_eq!(cells(&table(None), r#""a,b""#).unwrap(), ["\"a", "b\""]);
-    }
 }

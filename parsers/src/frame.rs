@@ -4,6 +4,10 @@ use std::collections::VecDeque;
 use std::sync::Arc;
 
 use crate::cut::{Cutter, Shape, Step};
+use crate::wire::Seven;
+
+/// How often a byte may be cut anew, on the average, because a whole frame was found inside a damaged one.
+const RECUT_MAX: usize = 16;
 
 /// Monotonic time in milliseconds from an origin of the caller's choice.
 #[derive(Clone, Copy, Debug, Default, PartialEq, Eq, PartialOrd, Ord, Hash)]
@@ -45,6 +49,10 @@ pub struct Framer {
     cutter: Cutter,
     /// Bytes of the open frame, fill before it included.
     open: Vec<u8>,
+    /// The same without parity, where the definition declares one.
+    clear: Vec<u8>,
+    /// How many bytes may be cut anew after damage.
+    credit: usize,
     /// Position of the first open byte.
     offset: u64,
     closed: VecDeque<Frame>,
@@ -64,6 +72,8 @@ impl Framer {
             shape,
             cutter: Cutter::default(),
             open: Vec::new(),
+            clear: Vec::new(),
+            credit: 0,
             offset: 0,
             closed: VecDeque::new(),
             last_at: Tick(0),
@@ -86,27 +96,62 @@ impl Framer {
     /// the bytes before them says nothing about the line. Silence is then only what [`Framer::expire`] is told of.
     pub fn push_unread(&mut self, bytes: &[u8], at: Tick) {
         self.last_at = at;
+        let most = self.shape.bytes_max.saturating_mul(RECUT_MAX);
         for byte in bytes {
-            self.open.push(*byte);
-            let step = self.shape.step(&mut self.cutter, &self.open);
-            self.take(step);
+            self.credit = (self.credit + RECUT_MAX).min(most);
+            self.cut(vec![*byte]);
+        }
+    }
+
+    /// Cuts bytes, given in reverse order; bytes behind a frame that was found inside a damaged one come again.
+    fn cut(&mut self, mut reversed: Vec<u8>) {
+        while let Some(byte) = reversed.pop() {
+            self.open.push(byte);
+            if self.shape.seven.is_some() {
+                self.clear.push(Seven::clear(byte));
+            }
+            let view = if self.shape.seven.is_some() { &self.clear } else { &self.open };
+            let step = self.shape.step(&mut self.cutter, view);
+            self.take(step, &mut reversed);
             if self.open.len() >= self.shape.bytes_max {
-                let close = self.shape.overflow(&mut self.cutter, &self.open);
+                let view = if self.shape.seven.is_some() { &self.clear } else { &self.open };
+                let close = self.shape.overflow(&mut self.cutter, view);
                 self.close_at(self.open.len(), 0..self.open.len(), close);
             }
         }
     }
 
-    fn take(&mut self, step: Step) {
+    /// The open bytes as the cutter sees them.
+    fn view(&self) -> &[u8] {
+        if self.shape.seven.is_some() { &self.clear } else { &self.open }
+    }
+
+    fn take(&mut self, step: Step, reversed: &mut Vec<u8>) {
         match step {
             Step::More => {}
             Step::Close { body, close } => self.close_at(self.open.len(), body, close),
             Step::Split { at, body, close } => self.close_at(at, body, close),
+            Step::Rescue { at, before, body, end } => {
+                self.close_at(at, before, Close::Complete);
+                self.close_at(end - at, body, Close::Complete);
+                self.cutter = Cutter::default();
+                if self.open.len() <= self.credit {
+                    self.credit -= self.open.len();
+                    reversed.extend(self.open.drain(..).rev());
+                    self.clear.clear();
+                } else {
+                    self.close_at(self.open.len(), 0..self.open.len(), Close::TooLong);
+                }
+            }
         }
     }
 
     /// Closes the first `at` open bytes; the rest stays open.
     fn close_at(&mut self, at: usize, body: std::ops::Range<usize>, close: Close) {
+        if at == 0 {
+            return;
+        }
+        self.clear.drain(..at.min(self.clear.len()));
         let rest = self.open.split_off(at);
         let raw = std::mem::replace(&mut self.open, rest);
         let offset = self.offset;
@@ -121,9 +166,19 @@ impl Framer {
         self.cutter = Cutter::default();
     }
 
+    /// Frees whole frames from an open one that will never be complete.
+    fn rescue(&mut self) {
+        while let Some(step) = self.shape.rescue(&self.cutter, self.view()) {
+            let mut reversed = Vec::new();
+            self.take(step, &mut reversed);
+            self.cut(reversed);
+        }
+    }
+
     fn close_by_silence(&mut self) {
+        self.rescue();
         if self.is_begun() {
-            let (body, close) = self.shape.silence(&self.cutter, &self.open);
+            let (body, close) = self.shape.silence(&self.cutter, self.view());
             self.close_open(body, close);
         } else {
             self.close_open(0..self.open.len(), Close::Residue);
@@ -139,13 +194,13 @@ impl Framer {
     pub fn deadline(&self) -> Option<Tick> {
         let silence_ms = self.shape.gap_ms.or(self.shape.idle_ms)?;
         // Line ends alone wait for nothing; blanks would shift the columns of the next line.
-        let waits = self.is_begun() || self.shape.is_blank_beginning(&self.cutter, &self.open);
+        let waits = self.is_begun() || self.shape.is_blank_beginning(&self.cutter, self.view());
         waits.then(|| Tick(self.last_at.0.saturating_add(silence_ms)))
     }
 
     /// Whether anything but fill is open.
     fn is_begun(&self) -> bool {
-        self.shape.is_begun(&self.cutter, &self.open)
+        self.shape.is_begun(&self.cutter, self.view())
     }
 
     /// Closes what silence closes at `now`: a gap-ended frame is complete, any other partial frame is cut off.
@@ -161,11 +216,12 @@ impl Framer {
     /// it yields nothing.
     pub fn hang_up(&mut self) -> Option<Frame> {
         if self.closed.is_empty() {
+            self.rescue();
             let close = match self.is_begun() {
                 true => self.shape.hang_up(&self.cutter),
                 false => Close::Residue,
             };
-            self.close_open(0..self.open.len(), close);
+            self.close_open(self.shape.lost_body(&self.cutter, &self.open), close);
         }
         self.poll()
     }
@@ -175,7 +231,7 @@ impl Framer {
     pub fn finish(&mut self) -> Option<Frame> {
         if self.closed.is_empty()
             && self.is_begun()
-            && let Some(body) = self.shape.end_of_file(&self.cutter, &self.open)
+            && let Some(body) = self.shape.end_of_file(&self.cutter, self.view())
         {
             self.close_open(body, Close::Complete);
         }

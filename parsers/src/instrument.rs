@@ -6,11 +6,12 @@ use std::sync::Arc;
 use crate::compile::compile;
 use crate::definition::{Definition, Fault};
 use crate::frame::{Close, Frame, Framer};
+use crate::numbering::Numbers;
 use crate::plan::Plan;
 use crate::read::{Stream, Told, is_known_outside, read};
 use crate::reading::{Conditions, Decoded, Outcome, Reading, Reason, Remark};
 use crate::role::Role;
-use crate::suspect::{has_other_line_ends, read_whole, suspect};
+use crate::suspect::{read_whole, suspect};
 
 /// Identities that a decoder remembers; a stream may run for years.
 const IDENTITIES_MAX: usize = 65_536;
@@ -34,7 +35,7 @@ pub struct Decoder {
     seen_order: VecDeque<String>,
     language: Option<String>,
     settings: Conditions,
-    number: Option<u64>,
+    numbers: Numbers,
 }
 
 impl Instrument {
@@ -103,13 +104,21 @@ impl Instrument {
             seen_order: VecDeque::new(),
             language: None,
             settings: Conditions::default(),
-            number: None,
+            numbers: Numbers::default(),
         }
     }
 }
 
 fn decoded(outcome: Outcome, reason: Option<Reason>, detail: Option<String>) -> Decoded {
     Decoded { outcome, reason, detail, readings: vec![], traces: vec![], remarks: vec![] }
+}
+
+/// Adds to what a person is told of a frame.
+fn add_words(decoded: &mut Decoded, words: &str) {
+    decoded.detail = Some(match decoded.detail.take() {
+        Some(detail) => format!("{detail}; {words}"),
+        None => words.to_owned(),
+    });
 }
 
 fn damaged(reason: Reason, detail: &str) -> Decoded {
@@ -142,19 +151,27 @@ impl Decoder {
             Close::CutOff => {
                 self.cut = Some(frame.raw.clone());
                 let detail = Some("it ended before it was complete".to_owned());
-                let mut decoded = decoded(Outcome::Incomplete, Some(Reason::CutOff), detail);
-                if has_other_line_ends(&self.instrument.plan, frame) {
-                    decoded.remarks.push(Remark::SuspectTerminator);
-                }
-                decoded
+                self.hinted(decoded(Outcome::Incomplete, Some(Reason::CutOff), detail), frame)
             }
-            Close::TooLong => damaged(Reason::TooLong, "it grew beyond `bytes_max` before it ended"),
+            Close::TooLong => {
+                self.hinted(damaged(Reason::TooLong, "it grew beyond `bytes_max` before it ended"), frame)
+            }
             Close::Stray if is_known_outside(&self.instrument.plan, &frame.raw) => {
                 decoded(Outcome::Accepted, None, None)
             }
-            Close::Stray => damaged(Reason::Noise, "bytes outside of any frame"),
+            Close::Stray => self.hinted(damaged(Reason::Noise, "bytes outside of any frame"), frame),
             Close::Complete | Close::Residue => self.decode_complete(frame, cut.as_deref()),
         }
+    }
+
+    /// A rejected frame with a hint at the setting that is probably wrong.
+    fn hinted(&self, mut decoded: Decoded, frame: &Frame) -> Decoded {
+        let Some(reason) = decoded.reason else { return decoded };
+        if let Some((remark, words)) = suspect(&self.instrument.plan, &self.stream, frame, reason) {
+            decoded.remarks.push(remark);
+            decoded.detail = decoded.detail.map(|detail| format!("{detail}; {words}"));
+        }
+        decoded
     }
 
     fn decode_complete(&mut self, frame: &Frame, cut: Option<&[u8]>) -> Decoded {
@@ -162,19 +179,17 @@ impl Decoder {
         let told = match told {
             Ok(told) => told,
             Err(rejection) => {
-                let mut decoded = decoded(rejection.outcome, rejection.reason, Some(rejection.detail));
-                let suspicion =
-                    decoded.reason.and_then(|reason| suspect(&self.instrument.plan, &self.stream, frame, reason));
-                decoded.remarks.extend(suspicion);
+                let decoded = decoded(rejection.outcome, rejection.reason, Some(rejection.detail));
+                let decoded = self.hinted(decoded, frame);
                 self.stream = after;
                 return decoded;
             }
         };
         if let Some(cut) = cut
-            && !told.readings.is_empty()
+            && !(told.readings.is_empty() && told.traces.is_empty())
             && let Some(joined) = read_whole(&self.instrument.plan, &self.stream, &[cut, &frame.raw].concat())
-            && !joined.is_empty()
-            && !say_the_same(&joined, &told.readings)
+            && !(joined.readings.is_empty() && joined.traces.is_empty())
+            && !(say_the_same(&joined.readings, &told.readings) && joined.traces == told.traces)
         {
             return damaged(Reason::CutOff, "it may be the rest of the frame before it, which was cut off");
         }
@@ -186,20 +201,28 @@ impl Decoder {
     fn settle(&mut self, told: Told) -> Decoded {
         let mut result = decoded(Outcome::Accepted, None, told.detail);
         result.remarks = told.remarks;
+        result.traces = told.traces;
         for language in told.languages {
             if self.language.as_ref().is_some_and(|known| *known != language) {
                 result.remarks.push(Remark::LabelLanguageChanged);
             }
             self.language = Some(language);
         }
-        if !told.readings.is_empty() && !self.instrument.is_protected() {
+        let holds_something = !told.readings.is_empty() || !result.traces.is_empty();
+        if holds_something && !self.instrument.is_protected() {
             result.remarks.push(Remark::Unprotected);
         }
+        let count = told.readings.len();
         let mut readings = told.readings.into_iter().peekable();
         while let Some(record) = readings.peek().map(|reading| reading.record) {
             let of_record: Vec<Reading> =
                 std::iter::from_fn(|| readings.next_if(|reading| reading.record == record)).collect();
             self.settle_record(of_record, &mut result);
+        }
+        let repeats = count - result.readings.len();
+        if repeats > 0 {
+            let words = format!("{repeats} seen, {} new", result.readings.len());
+            add_words(&mut result, &words);
         }
         let mut once = HashSet::new();
         result.remarks.retain(|remark| once.insert(*remark));
@@ -216,7 +239,10 @@ impl Decoder {
                 result.remarks.push(Remark::Repeat);
                 continue;
             }
-            result.remarks.extend(self.gap_before(&reading));
+            if let Some(words) = self.gap_before(&reading) {
+                result.remarks.push(Remark::NumberGap);
+                add_words(result, &words);
+            }
             result.remarks.extend(self.change_of_settings(&reading));
             result.readings.push(reading);
         }
@@ -235,10 +261,13 @@ impl Decoder {
         }
     }
 
-    fn gap_before(&mut self, reading: &Reading) -> Option<Remark> {
-        let number: u64 = reading.identity.number.as_ref()?.parse().ok()?;
-        let before = self.number.replace(number)?;
-        (number > before.saturating_add(1)).then_some(Remark::NumberGap)
+    fn gap_before(&mut self, reading: &Reading) -> Option<String> {
+        let identity = &reading.identity;
+        let form = self.instrument.plan.reading.numbering;
+        // Channels that number on their own make a number unique only together with it.
+        let has_own = self.instrument.plan.reading.unique_by.contains(&Role::Channel);
+        let channel = identity.channel.clone().filter(|_| has_own);
+        self.numbers.gap_before(form, &channel, identity.number.as_ref()?)
     }
 
     fn change_of_settings(&mut self, reading: &Reading) -> Option<Remark> {

@@ -5,6 +5,8 @@
 //! threads. Decoding never fails and never panics; it reports a typed [`Outcome`].
 
 mod assemble;
+mod binary;
+mod check;
 mod compile;
 mod cut;
 mod definition;
@@ -12,8 +14,10 @@ mod encoding;
 mod envelope;
 mod fields;
 mod frame;
+mod gathered;
 mod instrument;
 mod number;
+mod numbering;
 mod pattern;
 mod plan;
 mod quantity;
@@ -24,19 +28,24 @@ mod report;
 mod role;
 mod stamp;
 mod suspect;
+mod trace;
+mod tree;
 mod unit;
 mod value;
+mod wire;
 
 pub use definition::{
-    About, Checksum, ChecksumKind, ChecksumPlace, Covers, Definition, EncodingName, Envelope, Event, Fault, Field,
-    Framing, FramingKind, LineRule, MarkRule, Numbers, Pairs, ReadingRule, SignPlace, Step, Table, Text, VerdictWord,
-    Written,
+    About, Binary, BinaryBit, BinaryField, BinaryKind, ByteOrder, Checksum, ChecksumKind, ChecksumPlace, Complement,
+    Counts, Covers, CrcForm, Definition, EncodingName, Envelope, Escape, Event, Fault, Field, Framing, FramingKind,
+    Json, LengthField, LengthWritten, LineRule, MarkRule, Numbers, Pairs, Parity, ReadingRule, Repeat, SignPlace,
+    StateWord, Step, Table, Terminators, Text, TraceMark, TraceRule, VerdictWord, Written, WrittenHeights, Xml,
 };
 pub use frame::{Close, Frame, Framer, Tick};
 pub use instrument::{Decoder, Instrument};
 pub use quantity::{Quantity, QuantityKind};
 pub use reading::{
-    Conditions, Decoded, Identity, InstrumentLimits, LengthText, Mark, Outcome, Reading, Reason, Remark, Trace, Verdict,
+    Conditions, Decoded, Identity, InstrumentLimits, LengthText, Mark, Outcome, Reading, Reason, Remark, Trace,
+    TraceGap, Verdict,
 };
 pub use recording::{Direction, Input, InputFault, InputKind, RecordedChunk, RecordingHeader, from_hex, to_hex};
 pub use report::{FrameReport, ReadingReport, examine};

@@ -9,6 +9,8 @@ use crate::role::{Item, Role, Words};
 #[derive(Clone, Debug)]
 pub(crate) struct LinePattern {
     whole: Regex,
+    /// The same pattern at the beginning of what is left of a line.
+    beginning: Regex,
     /// The roles of its named groups, by group index.
     roles: Vec<(usize, Role)>,
     /// The same pattern with anything in place of its numbers, and of its units: what only these fit is one of
@@ -37,7 +39,9 @@ pub(crate) fn beginning(pattern: &str) -> Result<Regex, String> {
 }
 
 fn build(pattern: &str) -> Result<Regex, String> {
-    RegexBuilder::new(pattern).dot_matches_new_line(true).build().map_err(|error| match error {
+    // The micro sign and the Greek letter mean the same, whichever of them an engineer's keyboard has.
+    let pattern = pattern.replace(['\u{b5}', '\u{3bc}'], "[\u{b5}\u{3bc}]");
+    RegexBuilder::new(&pattern).dot_matches_new_line(true).build().map_err(|error| match error {
         // The last line says what is wrong; the lines above draw the wrapped pattern.
         regex::Error::Syntax(text) => text.lines().last().unwrap_or("").trim_start_matches("error: ").to_owned(),
         other => other.to_string(),
@@ -48,7 +52,7 @@ impl LinePattern {
     pub(crate) fn compile(pattern: &str, words: &Words) -> Result<LinePattern, String> {
         // Alone first: a group left open must not close in what is put around it.
         build(pattern)?;
-        let whole = whole(pattern)?;
+        let (whole, beginning) = (whole(pattern)?, beginning(pattern)?);
         let roles: Vec<(usize, Role)> = whole
             .capture_names()
             .enumerate()
@@ -66,17 +70,33 @@ impl LinePattern {
         };
         let any_number = loose(&Role::is_value);
         let any_unit = loose(&|role| matches!(role, Role::Unit | Role::Beside(_, crate::role::Beside::Unit)));
-        Ok(LinePattern { whole, any_number, any_unit, roles })
+        Ok(LinePattern { whole, beginning, any_number, any_unit, roles })
     }
 
     /// The fields of a line that fits.
     pub(crate) fn read(&self, line: &str) -> Option<Vec<Item>> {
-        let captures = self.whole.captures(line)?;
+        Some(self.items(&self.whole.captures(line)?))
+    }
+
+    /// The fields of a line that the pattern fits several times, one after the other and without a rest.
+    pub(crate) fn read_again(&self, line: &str) -> Option<Vec<Vec<Item>>> {
+        let mut all = Vec::new();
+        let mut rest = line;
+        while !rest.is_empty() {
+            let captures = self.beginning.captures(rest)?;
+            let end = captures.get(0).map(|fit| fit.end()).filter(|end| *end > 0)?;
+            all.push(self.items(&captures));
+            rest = &rest[end..];
+        }
+        (!all.is_empty()).then_some(all)
+    }
+
+    fn items(&self, captures: &regex::Captures<'_>) -> Vec<Item> {
         let item = |(index, role): &(usize, Role)| {
             let text = captures.get(*index)?.as_str().to_owned();
-            Some(Item { role: role.clone(), text, unit: None })
+            Some(Item::new(role.clone(), text))
         };
-        Some(self.roles.iter().filter_map(item).collect())
+        self.roles.iter().filter_map(item).collect()
     }
 
     /// The pattern alone.

@@ -5,13 +5,18 @@ use std::sync::Arc;
 
 use regex::Regex;
 
+use crate::binary::BinaryForm;
+use crate::check::Check;
 use crate::cut::Shape;
-use crate::definition::{ChecksumKind, ChecksumPlace, Covers, Event, Numbers, Written};
+use crate::definition::{Event, Numbers};
+use crate::numbering::Numbering;
 use crate::pattern::LinePattern;
 use crate::quantity::Quantity;
 use crate::reading::{Mark, Verdict};
 use crate::role::{Role, Words};
 use crate::stamp::StampForm;
+use crate::trace::TraceForm;
+use crate::tree::{JsonPath, TreeForm, XmlPath};
 use crate::unit::Unit;
 
 /// Everything a framer and a decoder go by.
@@ -36,6 +41,9 @@ pub(crate) struct Plan {
     pub(crate) fields: BTreeMap<String, FieldForm>,
     pub(crate) value_marks: Vec<ValueMark>,
     pub(crate) verdicts: BTreeMap<String, Verdict>,
+    /// Words for the state of a value; `None` where it counts.
+    pub(crate) states: BTreeMap<String, Option<Mark>>,
+    pub(crate) trace: Option<TraceForm>,
     pub(crate) reading: ReadingForm,
 }
 
@@ -47,16 +55,6 @@ pub(crate) struct FrameMarks {
     pub(crate) tail: Vec<u8>,
 }
 
-/// A check value.
-#[derive(Clone, Debug)]
-pub(crate) struct Check {
-    pub(crate) kind: ChecksumKind,
-    pub(crate) covers: Covers,
-    pub(crate) written: Written,
-    pub(crate) place: ChecksumPlace,
-    pub(crate) after: Vec<u8>,
-}
-
 /// A rule for lines.
 #[derive(Clone, Debug)]
 pub(crate) struct Rule {
@@ -65,17 +63,31 @@ pub(crate) struct Rule {
     pub(crate) event: Option<Event>,
     pub(crate) carry: bool,
     pub(crate) starts_record: bool,
+    /// Whether it fits a line several times, side by side.
+    pub(crate) again: bool,
+    /// Where lines behind it are wanted again.
+    pub(crate) skip_to: Option<Regex>,
     /// Whether it captures a value at all.
     pub(crate) has_value: bool,
 }
 
-/// What reads a line that no rule takes.
+/// What reads a line that no rule takes, or a frame as a whole.
 #[derive(Clone, Debug)]
 pub(crate) enum Reader {
     Nothing,
     Table(TableForm),
     Places(Vec<Place>),
-    Pairs { pair: String, between: Option<String> },
+    Pairs(PairsForm),
+    Xml(TreeForm<XmlPath>),
+    Json(TreeForm<JsonPath>),
+    Binary(BinaryForm),
+}
+
+impl Reader {
+    /// Whether it reads a frame as a whole rather than its lines.
+    pub(crate) fn is_of_frames(&self) -> bool {
+        matches!(self, Reader::Xml(_) | Reader::Json(_) | Reader::Binary(_))
+    }
 }
 
 /// Rows of cells.
@@ -84,9 +96,21 @@ pub(crate) struct TableForm {
     pub(crate) delimiter: char,
     pub(crate) quote: Option<char>,
     pub(crate) header: Option<Regex>,
+    /// The row right above the header.
+    pub(crate) header_above: Option<Regex>,
     pub(crate) columns: Option<Arc<Vec<Column>>>,
     pub(crate) heading: Option<Regex>,
     pub(crate) units_row: bool,
+}
+
+/// Keys and values.
+#[derive(Clone, Debug)]
+pub(crate) struct PairsForm {
+    pub(crate) pair: String,
+    pub(crate) between: Option<String>,
+    pub(crate) quote: Option<char>,
+    /// Pattern of a key that holds quantity and unit.
+    pub(crate) key: Option<Regex>,
 }
 
 /// One column.
@@ -129,6 +153,7 @@ pub(crate) struct ReadingForm {
     pub(crate) unit: Option<Unit>,
     pub(crate) required: Vec<Role>,
     pub(crate) unique_by: Vec<Role>,
+    pub(crate) numbering: Numbering,
     pub(crate) stored: bool,
     pub(crate) quantity_again: bool,
 }
@@ -149,6 +174,11 @@ impl Plan {
 
     /// The unit that a text of the instrument stands for.
     pub(crate) fn unit(&self, text: &str) -> Option<Unit> {
-        self.units.get(text).copied().or_else(|| Unit::parse(text))
+        self.units.get(&one_micro(text)).copied().or_else(|| Unit::parse(text))
     }
+}
+
+/// The text with one of the two micro signs alone.
+pub(crate) fn one_micro(text: &str) -> String {
+    text.replace('\u{3bc}', "\u{b5}")
 }

@@ -2,14 +2,17 @@
 //! decoder keeps what it wants of the result, so a frame can be read on trial.
 
 use crate::assemble::{Scope, readings, require};
+use crate::binary::read_binary;
 use crate::definition::Event;
-use crate::encoding::decode;
-use crate::envelope::{Opened, Rejection, lines, open};
-use crate::fields::{Columns, Taken, each_once, take_line};
+use crate::envelope::{Opened, Rejection, document, lines, meant, open, text_of};
+use crate::fields::{Columns, Taken, take_line};
 use crate::frame::Frame;
+use crate::gathered::Gathered;
 use crate::plan::{Plan, Reader};
-use crate::reading::{Outcome, Reading, Reason, Remark};
+use crate::reading::{Outcome, Reading, Reason, Remark, Trace};
 use crate::role::{Item, Role};
+use crate::trace::trace;
+use crate::tree::{read_json, read_xml};
 
 /// What a stream or file has told so far.
 #[derive(Clone, Debug, Default)]
@@ -27,38 +30,20 @@ pub(crate) struct Stream {
 #[derive(Clone, Debug, Default)]
 pub(crate) struct Told {
     pub(crate) readings: Vec<Reading>,
+    pub(crate) traces: Vec<Trace>,
     /// Languages of its labels, in order.
     pub(crate) languages: Vec<String>,
     pub(crate) remarks: Vec<Remark>,
     pub(crate) detail: Option<String>,
 }
 
-/// Fields of a frame before they are readings.
-#[derive(Default)]
-struct Gathered {
-    header: Vec<Item>,
-    groups: Vec<Group>,
-    pairs: Vec<Item>,
-    counts: Vec<String>,
-    carried: Vec<Item>,
-    /// Lines that tell something about readings, values or not.
-    lines: usize,
-    has_records_declared: bool,
-}
-
-/// One record: values that stem from one measurement.
-#[derive(Default)]
-struct Group {
-    header: Vec<Item>,
-    lines: Vec<Vec<Item>>,
-    /// A line with an identity of its own shares its record with no other.
-    is_own: bool,
-}
-
 /// Reads a complete frame; the second part is what the stream has told after it.
 pub(crate) fn read(plan: &Plan, frame: &Frame, stream: &Stream) -> (Result<Told, Rejection>, Stream) {
     let mut after = stream.clone();
-    let told = open(plan, frame).and_then(|opened| read_opened(plan, &opened, &mut after));
+    let told = match plan.reader.is_of_frames() {
+        true => read_whole_frame(plan, frame, &mut after),
+        false => open(plan, frame).and_then(|opened| read_opened(plan, &opened, &mut after)),
+    };
     if plan.is_rows && after.is_mine.is_none() {
         after.is_mine = Some(true);
     }
@@ -67,7 +52,8 @@ pub(crate) fn read(plan: &Plan, frame: &Frame, stream: &Stream) -> (Result<Told,
 
 /// Whether bytes outside of any frame are lines that the definition knows and doesn't want: an echo, a prompt.
 pub(crate) fn is_known_outside(plan: &Plan, raw: &[u8]) -> bool {
-    let Ok(text) = decode(plan.shape.encoding, raw) else { return false };
+    let Ok(raw) = crate::envelope::clear(plan, raw) else { return false };
+    let Ok(text) = plan.shape.text(&raw) else { return false };
     let is_known = |line: &&str| plan.rules.iter().any(|rule| rule.ignore && rule.pattern.read(line).is_some());
     lines(plan, &text).iter().filter(|line| !line.trim().is_empty()).all(is_known)
 }
@@ -76,6 +62,11 @@ fn read_opened(plan: &Plan, opened: &Opened, stream: &mut Stream) -> Result<Told
     if !is_mine(plan, opened, stream) {
         let detail = "it does not begin as frames of this instrument do".to_owned();
         return Err(Rejection { outcome: Outcome::NotMine, reason: None, detail });
+    }
+    if plan.shape.is_of_files() && !opened.text.ends_with(['\r', '\n']) {
+        // 2.87 might be the start of 2.870.
+        let detail = "the file ends in the middle of a line".to_owned();
+        return Err(Rejection { outcome: Outcome::Incomplete, reason: Some(Reason::CutOff), detail });
     }
     let mut told = Told::default();
     let mut gathered = Gathered::default();
@@ -88,8 +79,41 @@ fn read_opened(plan: &Plan, opened: &Opened, stream: &mut Stream) -> Result<Told
             take(plan, &mut columns, line, &mut gathered, &mut told)?;
         }
     }
-    gathered.close_pairs()?;
+    gathered.close_pairs(plan)?;
+    settle(plan, gathered, told, stream)
+}
+
+/// A frame that is one document, or binary. Rules for lines take what the instrument says beside its documents.
+fn read_whole_frame(plan: &Plan, frame: &Frame, stream: &mut Stream) -> Result<Told, Rejection> {
+    let mut told = Told::default();
+    if !plan.rules.is_empty() && plan.is_single_line {
+        let opened = open(plan, frame)?;
+        if plan.rules.iter().any(|rule| rule.pattern.read(&opened.text).is_some()) {
+            return read_opened(plan, &opened, stream);
+        }
+    }
+    let gathered = match &plan.reader {
+        Reader::Xml(form) => read_xml(plan, form, &document(plan, frame)?)?,
+        Reader::Json(form) => read_json(plan, form, &text_of(plan, &document(plan, frame)?)?)?,
+        Reader::Binary(form) => {
+            let (gathered, events) = read_binary(plan, form, &meant(plan, frame)?)?;
+            for (event, code) in events {
+                told.add_event(event, Some(code));
+            }
+            gathered
+        }
+        Reader::Nothing | Reader::Table(_) | Reader::Places(_) | Reader::Pairs(_) => Gathered::default(),
+    };
+    settle(plan, gathered, told, stream)
+}
+
+/// Fields to readings and profiles, and what the stream keeps of them.
+fn settle(plan: &Plan, gathered: Gathered, mut told: Told, stream: &mut Stream) -> Result<Told, Rejection> {
     gathered.check(plan, stream.rows)?;
+    told.traces = traces(plan, &gathered, &stream.carried)?;
+    if told.traces.iter().any(|trace| !trace.marks.is_empty()) {
+        told.remarks.push(Remark::PointsMissing);
+    }
     told.readings = assemble(plan, &gathered, &stream.carried, &mut told.languages)?;
     if plan.is_single_line {
         stream.rows += u64::try_from(gathered.groups.len()).unwrap_or(u64::MAX);
@@ -139,98 +163,74 @@ fn take(
 ) -> Result<(), Rejection> {
     match take_line(plan, columns, line, &mut told.languages)? {
         Taken::Nothing => {}
-        Taken::Event(event, code) => {
-            let (remark, words) = match event {
-                Event::InstrumentError => (Remark::InstrumentError, "the instrument reports an error"),
-                Event::BatteryLow => (Remark::BatteryLow, "the instrument says that its battery is low"),
-            };
-            told.remarks.push(remark);
-            told.detail = Some(code.map_or_else(|| words.to_owned(), |code| format!("{words}: {code}")));
-        }
-        Taken::Context { items, carry, starts_record } => {
+        Taken::Event(event, code) => told.add_event(event, code),
+        Taken::Context { mut items, carry, starts_record } => {
+            let heights = take_heights(&mut items);
             if carry {
                 gathered.carried.extend(items.iter().filter(|item| item.role != Role::Count).cloned());
             }
             gathered.lines += 1;
+            if starts_record {
+                gathered.close_pairs(plan)?;
+            }
             gathered.add_context(items, starts_record);
+            gathered.add_heights(heights);
         }
-        Taken::Record { items, starts_record } => gathered.add_record(items, starts_record),
-        Taken::Row(items) => gathered.add_row(items),
+        Taken::Record { mut items, starts_record } => {
+            let heights = take_heights(&mut items);
+            gathered.add_record(items, starts_record);
+            gathered.add_heights(heights);
+        }
+        Taken::Records(records) => records.into_iter().for_each(|items| gathered.add_record(items, false)),
+        Taken::Row(mut items) => {
+            let heights = take_heights(&mut items);
+            gathered.add_row(items);
+            gathered.add_heights(heights);
+        }
+        Taken::Pair(item) if item.role == Role::Heights => gathered.add_heights(vec![item.text]),
         Taken::Pair(item) => gathered.pairs.push(item),
     }
     Ok(())
 }
 
-impl Gathered {
-    fn add_header(&mut self, items: Vec<Item>) {
-        let (counts, rest): (Vec<Item>, Vec<Item>) = items.into_iter().partition(|item| item.role == Role::Count);
-        self.counts.extend(counts.into_iter().map(|item| item.text));
-        self.header.extend(rest);
+impl Told {
+    fn add_event(&mut self, event: Event, code: Option<String>) {
+        let (remark, words) = match event {
+            Event::InstrumentError => (Remark::InstrumentError, "the instrument reports an error"),
+            Event::BatteryLow => (Remark::BatteryLow, "the instrument says that its battery is low"),
+        };
+        self.remarks.push(remark);
+        self.detail = Some(code.map_or_else(|| words.to_owned(), |code| format!("{words}: {code}")));
     }
+}
 
-    fn add_context(&mut self, items: Vec<Item>, starts_record: bool) {
-        if starts_record {
-            self.has_records_declared = true;
-            self.groups.push(Group { header: items, ..Group::default() });
-        } else if let (true, Some(group)) = (self.has_records_declared, self.groups.last_mut()) {
-            group.header.extend(items);
-        } else {
-            self.add_header(items);
-        }
-    }
+/// Takes the heights of a profile out of the fields of a line.
+fn take_heights(items: &mut Vec<Item>) -> Vec<String> {
+    let texts = items.iter().filter(|item| item.role == Role::Heights).map(|item| item.text.clone()).collect();
+    items.retain(|item| item.role != Role::Heights);
+    texts
+}
 
-    fn add_record(&mut self, items: Vec<Item>, starts_record: bool) {
-        self.lines += 1;
-        let is_own = items.iter().any(|item| item.role.is_identity() && !item.text.trim().is_empty());
-        if starts_record {
-            self.has_records_declared = true;
-            // What the first line of a record says beside its value holds for the lines after it.
-            let header = items.iter().filter(|item| item.role.is_identity()).cloned().collect();
-            self.groups.push(Group { header, lines: vec![items], is_own: false });
-            return;
-        }
-        match self.groups.last_mut() {
-            Some(group) if !is_own && !group.is_own => group.lines.push(items),
-            _ => self.groups.push(Group { header: vec![], lines: vec![items], is_own }),
-        }
+/// The profiles of a frame, in their order.
+fn traces(plan: &Plan, gathered: &Gathered, carried: &[Item]) -> Result<Vec<Trace>, Rejection> {
+    let Some(form) = &plan.trace else { return Ok(vec![]) };
+    let mut traces = Vec::new();
+    let all: Vec<Item> = match gathered.groups.as_slice() {
+        [group] => group.lines.concat(),
+        _ => vec![],
+    };
+    if let Some(heights) = &gathered.heights {
+        let header =
+            gathered.groups.first().filter(|_| gathered.groups.len() == 1).map_or(&[][..], |group| &group.header);
+        let scope = Scope { own: &all, around: &[header, &gathered.header, carried] };
+        traces.push(trace(plan, form, heights, scope, &gathered.points)?);
     }
-
-    fn add_row(&mut self, items: Vec<Item>) {
-        self.lines += 1;
-        self.groups.push(Group { header: vec![], lines: vec![items], is_own: true });
+    for group in &gathered.groups {
+        let Some(heights) = &group.heights else { continue };
+        let scope = Scope { own: &group.lines.concat(), around: &[&group.header, &gathered.header, carried] };
+        traces.push(trace(plan, form, heights, scope, &gathered.points)?);
     }
-
-    fn close_pairs(&mut self) -> Result<(), Rejection> {
-        if self.pairs.is_empty() {
-            return Ok(());
-        }
-        each_once(&self.pairs)?;
-        let pairs = std::mem::take(&mut self.pairs);
-        self.add_record(pairs, false);
-        Ok(())
-    }
-
-    /// Checks that nothing contradicts itself, and stated counts.
-    fn check(&self, plan: &Plan, rows: u64) -> Result<(), Rejection> {
-        each_once(&self.header)?;
-        for group in &self.groups {
-            each_once(&group.header)?;
-        }
-        let values: usize = self.groups.iter().map(|group| group.lines.len()).sum();
-        let here = if self.has_records_declared { self.groups.len() } else { values };
-        let found = u64::try_from(here).unwrap_or(u64::MAX) + if plan.is_single_line { rows } else { 0 };
-        for count in &self.counts {
-            if count.trim().parse() != Ok(found) {
-                let detail = format!("{found} records where `{}` are stated", count.trim());
-                return Err(Rejection::damaged(Reason::Count, detail));
-            }
-        }
-        let is_empty_block = !plan.is_single_line && values == 0 && self.counts.is_empty();
-        if is_empty_block && (self.lines > 0 || matches!(plan.reader, Reader::Pairs { .. })) {
-            return Err(Rejection::damaged(Reason::MissingField, "there is no value in it"));
-        }
-        Ok(())
-    }
+    Ok(traces)
 }
 
 fn assemble(

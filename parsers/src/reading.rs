@@ -184,8 +184,22 @@ pub struct Trace {
     pub points: usize,
     /// Distance between points.
     pub spacing: LengthText,
-    /// Heights in micrometres.
-    pub heights: Vec<Value>,
+    /// Heights in micrometres; `None` where a point was not measured.
+    pub heights: Vec<Option<Value>>,
+    /// Which points were not measured, and why.
+    #[serde(skip_serializing_if = "Vec::is_empty")]
+    pub marks: Vec<TraceGap>,
+}
+
+/// Points of a profile that were not measured.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize)]
+pub struct TraceGap {
+    /// The first of them, from 0.
+    pub from: usize,
+    /// How many.
+    pub points: usize,
+    /// Why.
+    pub mark: Mark,
 }
 
 /// How a frame fared.
@@ -313,6 +327,8 @@ codes! {
         InstrumentError = "instrument-error",
         /// Bytes were lost before they reached the program.
         Overrun = "overrun",
+        /// Points of a profile were clipped or not measured: they have no height.
+        PointsMissing = "points-missing",
     }
 }
 

@@ -3,6 +3,8 @@
 use std::collections::BTreeMap;
 
 use crate::quantity::Quantity;
+use crate::reading::Mark;
+use crate::value::Value;
 
 /// What a field means.
 #[derive(Clone, Debug, PartialEq, Eq, PartialOrd, Ord)]
@@ -22,6 +24,7 @@ pub(crate) enum Role {
     LimitUpper,
     LimitLower,
     Count,
+    Lines,
     Code,
     Cutoff,
     Sections,
@@ -29,6 +32,20 @@ pub(crate) enum Role {
     Standard,
     LambdaS,
     Traverse,
+    /// The unit of a length that another field states.
+    CutoffUnit,
+    LambdaSUnit,
+    TraverseUnit,
+    SpacingUnit,
+    HeightScaleUnit,
+    /// A word for how good a value is.
+    State,
+    /// What a profile is made of: see `trace`.
+    Heights,
+    Points,
+    Spacing,
+    HeightScale,
+    HeightExponent,
     /// The value of this quantity.
     Measured(Quantity),
     /// Something beside the value of this quantity.
@@ -44,6 +61,7 @@ pub(crate) enum Beside {
     Verdict,
     LimitUpper,
     LimitLower,
+    State,
 }
 
 const WORDS: &[(&str, Role)] = &[
@@ -62,6 +80,7 @@ const WORDS: &[(&str, Role)] = &[
     ("limit_upper", Role::LimitUpper),
     ("limit_lower", Role::LimitLower),
     ("count", Role::Count),
+    ("lines", Role::Lines),
     ("code", Role::Code),
     ("cutoff", Role::Cutoff),
     ("sections", Role::Sections),
@@ -69,6 +88,17 @@ const WORDS: &[(&str, Role)] = &[
     ("standard", Role::Standard),
     ("lambda_s", Role::LambdaS),
     ("traverse", Role::Traverse),
+    ("cutoff.unit", Role::CutoffUnit),
+    ("lambda_s.unit", Role::LambdaSUnit),
+    ("traverse.unit", Role::TraverseUnit),
+    ("spacing.unit", Role::SpacingUnit),
+    ("height_scale.unit", Role::HeightScaleUnit),
+    ("state", Role::State),
+    ("heights", Role::Heights),
+    ("points", Role::Points),
+    ("spacing", Role::Spacing),
+    ("height_scale", Role::HeightScale),
+    ("height_exponent", Role::HeightExponent),
 ];
 
 const BESIDE: &[(&str, Beside)] = &[
@@ -76,6 +106,7 @@ const BESIDE: &[(&str, Beside)] = &[
     ("verdict", Beside::Verdict),
     ("limit_upper", Beside::LimitUpper),
     ("limit_lower", Beside::LimitLower),
+    ("state", Beside::State),
 ];
 
 impl Role {
@@ -110,6 +141,23 @@ impl Role {
         matches!(self, Role::Value | Role::Measured(_))
     }
 
+    /// Whether the field is a length with a unit of its own.
+    pub(crate) fn is_length(&self) -> bool {
+        self.length_unit().is_some()
+    }
+
+    /// The field that states the unit of this length.
+    pub(crate) fn length_unit(&self) -> Option<Role> {
+        Some(match self {
+            Role::Cutoff => Role::CutoffUnit,
+            Role::LambdaS => Role::LambdaSUnit,
+            Role::Traverse => Role::TraverseUnit,
+            Role::Spacing => Role::SpacingUnit,
+            Role::HeightScale => Role::HeightScaleUnit,
+            _ => return None,
+        })
+    }
+
     /// Whether the field tells one measurement from another.
     pub(crate) fn is_identity(&self) -> bool {
         matches!(self, Role::Number | Role::Date | Role::Time | Role::Part | Role::Channel)
@@ -123,6 +171,29 @@ pub(crate) struct Item {
     pub(crate) text: String,
     /// The unit that a heading or a units row gives it.
     pub(crate) unit: Option<String>,
+    /// How its text is a number, where it is one.
+    pub(crate) number: NumberForm,
+}
+
+/// How a text is a number.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
+pub(crate) enum NumberForm {
+    /// As the definition declares.
+    #[default]
+    Declared,
+    /// As programs write them whatever the definition declares: a point, an exponent, a minus sign.
+    Plain,
+    /// This number; the text is how it was sent.
+    Exact(Value),
+    /// None: the text is a code in its place.
+    Marked(Mark),
+}
+
+impl Item {
+    /// A field whose text stands by itself.
+    pub(crate) fn new(role: Role, text: impl Into<String>) -> Item {
+        Item { role, text: text.into(), unit: None, number: NumberForm::Declared }
+    }
 }
 
 /// The instrument's words and what they mean.
@@ -170,7 +241,8 @@ mod tests {
 
     #[test]
     fn every_role_has_a_name_that_leads_back_to_it() {
-        let names = WORDS.iter().map(|(word, _)| *word).chain(["Ra", "Rmr(0.5)", "Rz.limit_upper", "station"]);
+        let names =
+            WORDS.iter().map(|(word, _)| *word).chain(["Ra", "Rmr(0.5)", "Rz.limit_upper", "Rz.state", "station"]);
         for name in names {
             assert_eq!(Role::of(name).name(), name);
         }

@@ -74,6 +74,14 @@ impl StampForm {
         let mut tokens = Vec::new();
         let mut rest = text;
         while let Some(first) = rest.chars().next() {
+            // Letters between apostrophes stand for themselves; two apostrophes are one.
+            if let Some(quoted) = rest.strip_prefix('\'') {
+                let end = quoted.find('\'').ok_or_else(|| "an apostrophe is left open".to_owned())?;
+                let text = if end == 0 { "'" } else { &quoted[..end] };
+                tokens.extend(text.chars().map(Token::Literal));
+                rest = &quoted[end + 1..];
+                continue;
+            }
             let run = rest.chars().take_while(|character| *character == first).count();
             let (token, length) = match (first, run) {
                 ('Y', 4) => (Token::Year(4), 4),
@@ -250,6 +258,9 @@ mod tests {
         assert_eq!(read("D.M.YYYY", "2.3.2026"), both("2026-03-02", ""));
         assert_eq!(read("MM/DD/YYYY hh:mm p", "03/02/2026 02:07 PM"), both("2026-03-02", "14:07"));
         assert_eq!(read("DD-MMM-YY", "02-MAR-26"), both("2026-03-02", ""));
+        assert_eq!(read("hh'h'mm", "14h07"), both("", "14:07"));
+        assert_eq!(read("DD'-de-'MM'-de-'YYYY", "02-de-03-de-2026"), both("2026-03-02", ""));
+        assert_eq!(read("YY''MM", "26'03"), both("2026-03", ""));
         assert_eq!(read("hh:mm:ss.fZ", "14:07:10.50+0100"), both("", "14:07:10.50+01:00"));
     }
 
@@ -266,7 +277,7 @@ mod tests {
         ] {
             assert_eq!(read(form, text), None, "{form} {text}");
         }
-        for form in ["DD.MM", "hh", "YYYYY", "x", ""] {
+        for form in ["DD.MM", "hh", "YYYYY", "x", "", "hh'hmm"] {
             assert!(StampForm::compile(form).is_err(), "{form}");
         }
     }

@@ -136,6 +136,19 @@ impl Cell {
         Line::plugged_in(&link)
     }
 
+    /// Adds a station at a device server; `more` are further keys of its `tcp`, each behind a comma.
+    pub fn tcp(&mut self, name: &str, instrument: &str, gauge: &str, address: std::net::SocketAddr, more: &str) {
+        let (host, port) = (address.ip(), address.port());
+        self.station(name, instrument, gauge, &format!("tcp = {{ host = \"{host}\", port = {port}{more} }}"));
+    }
+
+    /// Adds a station by the line that says where it listens.
+    pub fn station(&mut self, name: &str, instrument: &str, gauge: &str, place: &str) {
+        self.stations.push_str(&format!(
+            "[[station]]\nname = \"{name}\"\ninstrument = \"{instrument}\"\ngauge = \"{gauge}\"\n{place}\n\n"
+        ));
+    }
+
     /// Adds a folder station at `exports/NAME` whose recorded files are moved away.
     pub fn folder(&mut self, name: &str, instrument: &str, gauge: &str, pattern: &str) -> PathBuf {
         let path = self.path("exports").join(name);

@@ -17,6 +17,7 @@ pub mod patience;
 pub mod pty;
 pub mod said;
 pub mod seed;
+pub mod server;
 pub mod share;
 pub mod shop;
 pub mod tidy;

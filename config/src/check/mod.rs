@@ -8,6 +8,7 @@ pub(crate) mod instruments;
 pub(crate) mod jobs;
 mod limits;
 pub(crate) mod sinks;
+mod sources;
 pub(crate) mod stations;
 pub(crate) mod watch;
 

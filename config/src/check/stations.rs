@@ -1,21 +1,21 @@
-//! Stations: each has one instrument, one gauge (or one a channel) and one port or folder that no other station has.
+//! Stations: each has one instrument, one gauge (or one a channel) and one place to listen to.
 
 use std::collections::BTreeMap;
-use std::path::{Path as FilePath, PathBuf};
+use std::path::Path as FilePath;
+
+use ridgepost_parsers::FramingKind;
 
 use super::instruments::Library;
-use super::{Names, duplicates, plain_name, resolve};
+use super::{Names, duplicates, plain_name, sources};
 use crate::diagnostic::Code;
 use crate::document::Path;
-use crate::pattern::overlap;
-use crate::plan::{Flow, Folder, GaugeBinding, Parity, Port, Source, Station, WhenRecorded};
-use crate::said::{FolderSaid, PortSaid, StationSaid};
+use crate::plan::{GaugeBinding, Station};
+use crate::said::StationSaid;
 use crate::sheet::Sheet;
+use crate::source::Source;
 
-/// Names of kernel devices that change with the order of plugging.
-const UNSTABLE: [&str; 2] = ["/dev/ttyUSB", "/dev/ttyACM"];
-
-fn at(index: usize) -> Path {
+/// Where a station stands in the file.
+pub(super) fn at(index: usize) -> Path {
     Path::top().key("station").index(index)
 }
 
@@ -34,8 +34,7 @@ pub(crate) fn check(
         .enumerate()
         .map(|(index, said)| station(sheet, &at(index), said, cell_dir, library, gauges))
         .collect();
-    shared_ports(sheet, said, cell_dir);
-    shared_folders(sheet, said, cell_dir);
+    sources::shared(sheet, said, cell_dir);
     read.into_iter()
         .enumerate()
         .filter(|(index, _)| !sheet.is_faulty(&at(*index)))
@@ -64,8 +63,14 @@ fn station(
         );
     }
     let gauge = gauge(sheet, path, said, gauges);
-    let source = source(sheet, path, said, cell_dir);
+    let source = sources::source(sheet, path, said, cell_dir);
     let (instrument, definition) = library.get(said.instrument.as_deref()?)?;
+    let is_of_files = instrument.definition().framing.kind == FramingKind::File;
+    if is_of_files && source.as_ref().is_some_and(|source| matches!(source, Source::Stream(_))) {
+        let message = format!("`{}` reads whole files, and over a line no file ends", instrument.name());
+        let help = "give the station a `folder`, or the definition a framing with an end mark, a length or a silence";
+        sheet.fault(&path.key("instrument"), Code::Contradiction, message, help);
+    }
     Some(Station { name: said.name.clone()?, instrument, definition, gauge: gauge?, source: source? })
 }
 
@@ -108,108 +113,4 @@ fn gauge(sheet: &mut Sheet, path: &Path, said: &StationSaid, known: &Names) -> O
         (None, false) => Some(GaugeBinding::ByChannel(channels)),
         _ => None,
     }
-}
-
-fn source(sheet: &mut Sheet, path: &Path, said: &StationSaid, cell_dir: &FilePath) -> Option<Source> {
-    let (port, folder) = (path.key("port"), path.key("folder"));
-    if sheet.has(&port) && sheet.has(&folder) {
-        let message = "`port` and `folder` are both there".to_owned();
-        sheet.fault_of_key(&folder, Code::Contradiction, message, "a station listens to one: make two stations of it");
-    } else if sheet.lacks(&port) && sheet.lacks(&folder) {
-        let message = "this station has neither `port` nor `folder`".to_owned();
-        sheet.fault(
-            path,
-            Code::MissingKey,
-            message,
-            "write port = { path = \"/dev/serial/by-id/...\", baud = 9600 } or folder = { path = \"...\" }",
-        );
-    }
-    let port = said.port.as_ref().and_then(|said| read_port(sheet, &port, said, cell_dir));
-    let folder = said.folder.as_ref().and_then(|said| read_folder(sheet, &folder, said, cell_dir));
-    port.map(Source::Port).or(folder.map(Source::Folder))
-}
-
-fn read_port(sheet: &mut Sheet, path: &Path, said: &PortSaid, cell_dir: &FilePath) -> Option<Port> {
-    let device = said.path.as_ref()?;
-    if UNSTABLE.iter().any(|prefix| device.starts_with(prefix)) {
-        let message = format!("`{device}` may be another adapter after the next plugging in");
-        sheet.warn(
-            &path.key("path"),
-            Code::AmbiguousPort,
-            message,
-            "write a stable name under /dev/serial/by-id or by-path; `ridgepost ports` lists them",
-        );
-    }
-    Some(Port {
-        path: resolve(cell_dir, device),
-        baud: said.baud?,
-        data_bits: said.data_bits.unwrap_or(8),
-        parity: said.parity.unwrap_or(Parity::None),
-        stop_bits: said.stop_bits.unwrap_or(1),
-        flow: said.flow.unwrap_or(Flow::None),
-        dtr: said.dtr,
-        rts: said.rts,
-    })
-}
-
-fn read_folder(sheet: &mut Sheet, path: &Path, said: &FolderSaid, cell_dir: &FilePath) -> Option<Folder> {
-    let pattern = said.pattern.clone().unwrap_or_else(|| "*".to_owned());
-    if pattern.contains('/') {
-        let message = format!("`{pattern}` reaches into other folders");
-        sheet.fault(
-            &path.key("pattern"),
-            Code::WrongValue,
-            message,
-            "a pattern is about names in `path` only: write the folder there",
-        );
-    }
-    Some(Folder {
-        path: resolve(cell_dir, said.path.as_ref()?),
-        pattern,
-        when_recorded: said.when_recorded.unwrap_or(WhenRecorded::Archive),
-        settle_ms: said.settle_ms.unwrap_or(2000),
-    })
-}
-
-/// A port belongs to one station. Names are compared as texts: a link and its target can't be told here.
-fn shared_ports(sheet: &mut Sheet, said: &[StationSaid], cell_dir: &FilePath) {
-    let port = |said: &StationSaid| Some(resolve(cell_dir, said.port.as_ref()?.path.as_ref()?));
-    let ports: Vec<Option<PathBuf>> = said.iter().map(port).collect();
-    for (index, port) in ports.iter().enumerate() {
-        let Some(port) = port else { continue };
-        if let Some(first) = ports[..index].iter().position(|other| other.as_ref() == Some(port)) {
-            shared(sheet, said, "port", first, index, port.display().to_string());
-        }
-    }
-}
-
-/// A file belongs to one station: patterns of two stations in one folder must not claim one name.
-fn shared_folders(sheet: &mut Sheet, said: &[StationSaid], cell_dir: &FilePath) {
-    let folder = |said: &StationSaid| {
-        let folder = said.folder.as_ref()?;
-        Some((resolve(cell_dir, folder.path.as_ref()?), folder.pattern.clone().unwrap_or_else(|| "*".to_owned())))
-    };
-    let folders: Vec<_> = said.iter().map(folder).collect();
-    for (index, here) in folders.iter().enumerate() {
-        let Some((path, pattern)) = here else { continue };
-        let claims = |other: &Option<(PathBuf, String)>| {
-            other.as_ref().is_some_and(|(folder, claimed)| folder == path && overlap(claimed, pattern))
-        };
-        if let Some(first) = folders[..index].iter().position(claims) {
-            shared(sheet, said, "folder", first, index, format!("{} ({pattern})", path.display()));
-        }
-    }
-}
-
-fn shared(sheet: &mut Sheet, said: &[StationSaid], kind: &str, first: usize, second: usize, place: String) {
-    let key = |index: usize| at(index).key(kind).key("path");
-    let line = sheet.line(&key(first));
-    let name = said[first].name.clone().unwrap_or_else(|| at(first).to_string());
-    let message = format!("{kind} {place} is listened to by station `{name}` already, on line {line}");
-    let help = match kind {
-        "port" => "neither is opened until one of them names another port",
-        _ => "neither is read until folders or patterns differ so that no name fits both",
-    };
-    sheet.fault(&key(second), Code::AmbiguousPort, message, help);
-    sheet.blame(&at(first));
 }

@@ -68,9 +68,11 @@ pub(crate) struct StationSaid {
     pub(crate) gauge: Option<String>,
     /// Ids of the gauges that speak here by the channel they name: { "1" = "MIC-03" }; or `gauge`.
     pub(crate) gauges: Option<BTreeMap<String, String>>,
-    /// A serial port; or `folder`.
+    /// A serial port; or one of the other places below.
     pub(crate) port: Option<PortSaid>,
-    /// A folder that an instrument exports files to; or `port`.
+    /// A raw TCP socket, as serial device servers offer.
+    pub(crate) tcp: Option<TcpSaid>,
+    /// A folder that an instrument exports files to.
     pub(crate) folder: Option<FolderSaid>,
 }
 
@@ -101,6 +103,26 @@ pub(crate) struct PortSaid {
     pub(crate) dtr: Option<bool>,
     /// Level of the RTS line while the port is open; left to the driver where not written.
     pub(crate) rts: Option<bool>,
+}
+
+/// A raw TCP socket, as serial device servers offer: bytes both ways, nothing else.
+#[derive(Clone, Debug, Default, Deserialize, JsonSchema)]
+#[serde(deny_unknown_fields)]
+#[schemars(rename = "Tcp")]
+pub(crate) struct TcpSaid {
+    /// Name or address of the device server; an IPv6 address without brackets.
+    #[schemars(required, length(min = 1), extend("examples" = ["10.0.0.7", "bench-server", "fd00::7"]))]
+    pub(crate) host: Option<String>,
+    /// Port number that the device server gives to this instrument.
+    #[schemars(required, range(min = 1, max = 65_535), extend("examples" = [4001]))]
+    pub(crate) port: Option<u16>,
+    /// Milliseconds that a try to connect may take, a name's lookup apart; 1500 where not written.
+    #[schemars(range(min = 100, max = 60_000), extend("default" = 1500))]
+    pub(crate) connect_ms: Option<u64>,
+    /// Seconds of silence after which the device server is asked whether it is there still. One that died without a word
+    /// is noticed within twice this time. 15 where not written.
+    #[schemars(range(min = 1, max = 3600), extend("default" = 15))]
+    pub(crate) keep_alive_s: Option<u32>,
 }
 
 /// A folder that an instrument exports files to.

@@ -17,8 +17,8 @@ use super::arrival::{Arrivals, Fingerprint};
 use super::disk::{Left, PutAway, Told};
 use super::frames::{BATCH, Frames};
 use super::hints::{Wake, hints};
+use super::line::Shell;
 use super::reach::Reach;
-use super::serial::Shell;
 use crate::store::{Answer, FileBegin, FileState, PenFault, Provenance, Taken, What, answered_tally, sha256};
 
 /// A listing without hint; on shares, where there are none, every listing.

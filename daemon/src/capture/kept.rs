@@ -5,14 +5,15 @@
 //! nothing of this happens, and it is no fault.
 
 use std::collections::BTreeMap;
-use std::os::fd::{AsRawFd, BorrowedFd, FromRawFd, IntoRawFd, OwnedFd};
+use std::os::fd::{FromRawFd, OwnedFd};
 use std::path::Path;
 use std::sync::{Arc, Mutex};
 
-use ridgepost_config::{Port, Station};
+use ridgepost_config::{Station, Stream};
 use rustix::event::{PollFd, PollFlags, poll};
 use sd_notify::NotifyState;
-use tokio_serial::SerialStream;
+
+use super::device::Device;
 
 /// Descriptors that an earlier run left with the service manager, by name.
 #[derive(Clone, Debug, Default)]
@@ -29,12 +30,12 @@ impl Kept {
     }
 
     /// The device of a station, if an earlier run left it open and it is the same device still.
-    pub(super) fn take(&self, station: &Station, port: &Port) -> Option<SerialStream> {
-        let name = name(station, port);
+    pub(super) fn take(&self, station: &Station, stream: &Stream) -> Option<Device> {
+        let name = name(station, stream);
         let kept = self.0.lock().ok()?.remove(&name)?;
-        if is_same_device(&kept, &port.path) && !has_hung_up(&kept) {
-            match adopt(kept) {
-                Ok(stream) => return Some(stream),
+        if stream.node().is_none_or(|node| is_same_device(&kept, node)) && !has_hung_up(&kept) {
+            match Device::adopt(stream, kept) {
+                Ok(device) => return Some(device),
                 Err(error) => {
                     tracing::warn!(code = "not-taken-over", "an open device could not be taken over: {error}")
                 }
@@ -53,19 +54,23 @@ impl Kept {
     }
 }
 
+/// Whether anybody keeps devices open when this program ends.
+pub(super) fn outlives() -> bool {
+    std::env::var_os("NOTIFY_SOCKET").is_some()
+}
+
 /// Leaves a descriptor with the service manager, in place of an older one of the same station.
-pub(super) fn keep(station: &Station, port: &Port, stream: &SerialStream) {
-    let name = name(station, port);
+pub(super) fn keep(station: &Station, stream: &Stream, device: &Device) {
+    let name = name(station, stream);
     release(&name);
-    #[expect(unsafe_code, reason = "the stream shows its descriptor only as a number")]
-    // SAFETY: the descriptor is open as long as `stream` is borrowed.
-    let descriptor = unsafe { BorrowedFd::borrow_raw(stream.as_raw_fd()) };
-    let _ = sd_notify::notify_with_fds(&[NotifyState::FdStore, NotifyState::FdName(&name)], &[descriptor]);
+    if let Some(descriptor) = device.descriptor() {
+        let _ = sd_notify::notify_with_fds(&[NotifyState::FdStore, NotifyState::FdName(&name)], &[descriptor]);
+    }
 }
 
 /// Takes a station's descriptor out of the service manager's store: its device is gone, or nobody wants it.
-pub(super) fn forget(station: &Station, port: &Port) {
-    release(&name(station, port));
+pub(super) fn forget(station: &Station, stream: &Stream) {
+    release(&name(station, stream));
 }
 
 fn release(name: &str) {
@@ -73,8 +78,8 @@ fn release(name: &str) {
 }
 
 /// A name that a store of descriptors takes, whatever the station is called.
-fn name(station: &Station, port: &Port) -> String {
-    let whole = format!("{}\n{}", station.name, port.path.display());
+fn name(station: &Station, stream: &Stream) -> String {
+    let whole = format!("{}\n{}", station.name, stream.place());
     format!("port-{}", &crate::store::sha256(whole.as_bytes())[..24])
 }
 
@@ -90,11 +95,4 @@ fn has_hung_up(kept: &OwnedFd) -> bool {
     let at_once = rustix::event::Timespec { tv_sec: 0, tv_nsec: 0 };
     poll(&mut polled, Some(&at_once)).is_err()
         || polled[0].revents().intersects(PollFlags::HUP | PollFlags::ERR | PollFlags::NVAL)
-}
-
-fn adopt(kept: OwnedFd) -> Result<SerialStream, tokio_serial::Error> {
-    #[expect(unsafe_code, reason = "the serial crate takes over a descriptor only as a number")]
-    // SAFETY: `into_raw_fd` gives the descriptor away, so the port is its only owner.
-    let port = unsafe { serialport::TTYPort::from_raw_fd(kept.into_raw_fd()) };
-    SerialStream::try_from(port)
 }

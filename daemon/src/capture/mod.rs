@@ -1,18 +1,21 @@
-//! Stations: one port or one folder each, yielding transmissions to the writer.
+//! Stations: one device or one folder each, yielding transmissions to the writer.
 //!
 //! What a station *decides* is in pure state machines ([`session`], [`arrival`]); what it *does* is in the thin
-//! shells around them ([`serial`], [`folder`]).
+//! shells around them ([`line`], [`folder`]).
 
 pub mod arrival;
+pub mod device;
 mod disk;
 pub mod folder;
 mod frames;
 mod hints;
 pub mod holders;
 pub mod kept;
+pub mod line;
 pub mod reach;
-pub mod serial;
+mod serial;
 pub mod session;
+mod tcp;
 pub mod watch;
 
 use std::collections::BTreeMap;

@@ -1,4 +1,4 @@
-//! What a port station decides: when to open, what the bytes mean, what a hang-up costs.
+//! What a station with a device decides: when to open, what the bytes mean, what a hang-up costs.
 //!
 //! A pure state machine: events and ticks in, actions out. It has no end state; from wherever it is, a device
 //! that comes back is listened to again.
@@ -9,8 +9,11 @@ use ridgepost_parsers::{Decoded, Decoder, Frame, Framer, Instrument, Remark, Tic
 const REOPEN_MS: u64 = 500;
 /// The longest wait between tries to open a device that is there and refuses.
 const REFUSED_MS_MAX: u64 = 1_000;
+/// A device that hangs up sooner, without a byte, was not really there: a device server that has a client already takes
+/// the second one and drops it at once.
+const BRIEF_MS: u64 = 1_000;
 
-/// What happens to a port.
+/// What happens to a device.
 #[derive(Clone, Debug, PartialEq, Eq)]
 pub enum Event<'a> {
     /// The device was opened.
@@ -56,10 +59,15 @@ enum State {
     /// Opening was asked for.
     Opening,
     /// The device is open.
-    Listening,
+    Listening {
+        /// Since when.
+        since: Tick,
+        /// Whether a byte has come since.
+        heard: bool,
+    },
 }
 
-/// One port station.
+/// One station with a device.
 #[derive(Debug)]
 pub struct Session {
     framer: Framer,
@@ -69,6 +77,8 @@ pub struct Session {
     deaf_since: Tick,
     told: bool,
     tries: u32,
+    /// The device hung up at once, so that it is open is told only when it stays so.
+    wary: bool,
     first_after_open: bool,
 }
 
@@ -87,6 +97,7 @@ impl Session {
             deaf_since: now,
             told: false,
             tries: 0,
+            wary: false,
             first_after_open: true,
         }
     }
@@ -96,13 +107,16 @@ impl Session {
         match self.state {
             State::Closed { at } => Some(at),
             State::Opening => None,
-            State::Listening => self.framer.deadline(),
+            State::Listening { since, .. } => {
+                let settled = self.wary.then(|| Tick(since.0 + BRIEF_MS));
+                settled.into_iter().chain(self.framer.deadline()).min()
+            }
         }
     }
 
     /// Whether the device is open.
     pub fn is_listening(&self) -> bool {
-        self.state == State::Listening
+        matches!(self.state, State::Listening { .. })
     }
 
     /// What follows from an event at `now`.
@@ -113,7 +127,9 @@ impl Session {
             Event::Bytes(bytes) => {
                 // Silence is told by `Passed`, which comes only when nothing waits to be read.
                 self.framer.push_unread(bytes, now);
-                self.closed_frames()
+                let mut actions = self.heard(now);
+                actions.append(&mut self.closed_frames());
+                actions
             }
             Event::HungUp(cause) => self.hung_up(now, cause),
             Event::Passed => self.passed(now),
@@ -127,12 +143,24 @@ impl Session {
     }
 
     fn opened(&mut self, now: Tick) -> Vec<Action> {
-        self.state = State::Listening;
+        self.state = State::Listening { since: now, heard: false };
         self.first_after_open = true;
+        if self.wary { Vec::new() } else { vec![self.listening(now)] }
+    }
+
+    fn listening(&mut self, now: Tick) -> Action {
         let ms = now.0.saturating_sub(self.deaf_since.0);
         let tries = std::mem::take(&mut self.tries);
-        self.told = false;
-        vec![Action::Listening { ms, tries }]
+        (self.told, self.wary) = (false, false);
+        Action::Listening { ms, tries }
+    }
+
+    /// A byte came.
+    fn heard(&mut self, now: Tick) -> Vec<Action> {
+        if let State::Listening { heard, .. } = &mut self.state {
+            *heard = true;
+        }
+        if self.wary { vec![self.listening(now)] } else { Vec::new() }
     }
 
     fn refused(&mut self, now: Tick, cause: String) -> Vec<Action> {
@@ -143,13 +171,18 @@ impl Session {
     }
 
     fn hung_up(&mut self, now: Tick, cause: String) -> Vec<Action> {
-        if self.state != State::Listening {
-            return Vec::new();
-        }
+        let State::Listening { since, heard } = self.state else { return Vec::new() };
         let mut actions = vec![Action::Close];
         actions.append(&mut self.rest());
+        if !self.wary {
+            self.deaf_since = now;
+        }
+        if !heard && now.0.saturating_sub(since.0) < BRIEF_MS {
+            self.wary = true;
+            actions.append(&mut self.refused(now, cause));
+            return actions;
+        }
         self.state = State::Closed { at: Tick(now.0 + REOPEN_MS) };
-        self.deaf_since = now;
         actions.append(&mut self.tell(cause));
         actions
     }
@@ -164,8 +197,11 @@ impl Session {
                 self.state = State::Opening;
                 vec![Action::Open]
             }
-            State::Listening => {
+            State::Listening { since, .. } => {
                 let mut actions = Vec::new();
+                if self.wary && since.0 + BRIEF_MS <= now.0 {
+                    actions.push(self.listening(now));
+                }
                 while let Some(frame) = self.framer.expire(now) {
                     actions.push(self.record(frame));
                 }
@@ -260,6 +296,27 @@ mod tests {
         assert_eq!(told, 1);
         session.step(now, Event::Passed);
         assert_eq!(session.step(now, Event::Opened), [Action::Listening { ms: now.0, tries: 100 }]);
+    }
+
+    #[test]
+    fn a_device_that_hangs_up_at_once_is_told_once_and_tried_for_ever() {
+        let mut session = listening();
+        let mut now = Tick(10);
+        let mut told = Vec::new();
+        for _ in 0..50 {
+            told.extend(session.step(now, Event::HungUp("taken".into())));
+            let next = session.deadline().expect("a closed device has a next try");
+            assert!(next.0 - now.0 <= 2_000);
+            assert_eq!(session.step(next, Event::Passed), [Action::Open]);
+            told.extend(session.step(next, Event::Opened));
+            now = Tick(next.0 + 5);
+        }
+        told.retain(|action| *action != Action::Close);
+        assert_eq!(told, [Action::Deaf("taken".into())]);
+        let stays = session.deadline().expect("it is told when it stays open");
+        let actions = session.step(stays, Event::Passed);
+        assert!(matches!(actions[..], [Action::Listening { tries: 50, .. }]), "{actions:?}");
+        assert_eq!(session.deadline(), None);
     }
 
     #[test]

@@ -3,7 +3,7 @@
 use std::path::Path;
 
 use clap::Args;
-use ridgepost_config::{SinkKind, Source};
+use ridgepost_config::{SinkKind, Source, Stream};
 use rusqlite::Connection;
 use rustix::fs::{Access, access};
 use serde_json::json;
@@ -154,7 +154,11 @@ fn put_aside(aside: &Path) -> Finding {
 fn station(station: &ridgepost_config::Station) -> Finding {
     let what = format!("station {}", station.name);
     let (path, needed) = match &station.source {
-        Source::Port(port) => (&port.path, Access::READ_OK | Access::WRITE_OK),
+        Source::Stream(Stream::Port(port)) => (&port.path, Access::READ_OK | Access::WRITE_OK),
+        // A look would be a connection, and a device server takes one at a time.
+        Source::Stream(Stream::Tcp(tcp)) => {
+            return finding(&what, true, format!("{}: `ridgepost status` says whether it is connected", tcp.place()));
+        }
         Source::Folder(folder) => (&folder.path, Access::READ_OK | Access::WRITE_OK | Access::EXEC_OK),
     };
     reachable(&what, path, needed)

@@ -11,7 +11,7 @@ use ridgepost_config::{Plan, Sink, Source, Station};
 use tokio_util::sync::CancellationToken;
 
 use crate::capture::folder;
-use crate::capture::serial::{self, Shell};
+use crate::capture::line::{self, Shell};
 use crate::deliver;
 use crate::store::{open_for_reading, query};
 
@@ -96,9 +96,9 @@ impl Crew {
         let shell = Shell { stop: stop.clone(), ..self.shell.clone() };
         let station = Arc::new(station.clone());
         let work = match station.source.clone() {
-            Source::Port(port) => {
+            Source::Stream(stream) => {
                 let cut = open_for_reading(&self.store).and_then(|store| query::last_cut(&store, &station.name));
-                Some(Work::Task(tokio::spawn(serial::listen(station, port, shell, cut.ok().flatten()))))
+                Some(Work::Task(tokio::spawn(line::listen(station, stream, shell, cut.ok().flatten()))))
             }
             Source::Folder(place) => thread(&name, move || folder::watch(station, place, shell)),
         };

@@ -19,7 +19,7 @@ use tokio_util::sync::CancellationToken;
 
 use crate::capture::Board;
 use crate::capture::kept::Kept;
-use crate::capture::serial::Shell;
+use crate::capture::line::Shell;
 use crate::cell::Cell;
 use crate::clock::Clock;
 use crate::control;

@@ -71,7 +71,7 @@ mod tests {
     #[test]
     fn every_line_has_a_stage() {
         for (target, stage) in [
-            ("ridgepost::capture::serial", "capture"),
+            ("ridgepost::capture::line", "capture"),
             ("ridgepost::store::writer", "record"),
             ("ridgepost::deliver", "deliver"),
             ("ridgepost::deliver::porter", "deliver"),

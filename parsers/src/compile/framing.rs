@@ -2,11 +2,13 @@
 
 use super::at;
 use super::faults::Faults;
+use super::wire::{counted, fill, seven, strip, stuffing};
+use crate::check::Check;
 use crate::cut::{Block, Cut, End, LineEnd, Quoting, Shape, Start};
-use crate::definition::{ChecksumPlace, Definition, FramingKind, Step, Written};
+use crate::definition::{ChecksumPlace, Definition, EncodingName, FramingKind, Step};
 use crate::encoding::{is_wide, mark_bytes};
 use crate::pattern::LinePattern;
-use crate::plan::{Check, FrameMarks};
+use crate::plan::FrameMarks;
 use crate::role::Words;
 
 pub(super) fn frame_marks(said: &Definition, faults: &mut Faults) -> FrameMarks {
@@ -29,34 +31,6 @@ pub(super) fn frame_marks(said: &Definition, faults: &mut Faults) -> FrameMarks 
     }
 }
 
-pub(super) fn check(said: &Definition, faults: &mut Faults) -> Option<Check> {
-    let checksum = said.checksum.as_ref()?;
-    let is_block = said.framing.kind == FramingKind::Block && said.framing.end.is_some();
-    let is_length = said.framing.kind == FramingKind::Length && said.framing.end.is_some();
-    let place = checksum.place.unwrap_or(if is_block { ChecksumPlace::AfterEnd } else { ChecksumPlace::Last });
-    if place == ChecksumPlace::AfterEnd && !is_block && !is_length {
-        let message = "a check value behind the end mark needs an end mark";
-        faults.add(at!["checksum", "place"], message, "give `framing.end`, or place = \"last\"");
-    }
-    if place == ChecksumPlace::AfterEnd && checksum.after.is_some() {
-        faults.add(at!["checksum", "after"], "`after` belongs to a check value that stands last", "leave it out");
-    }
-    if place == ChecksumPlace::Last && checksum.written == Written::Byte && said.framing.kind != FramingKind::Length {
-        let message = "a raw check byte before the end of the frame may equal the mark that ends it";
-        faults.add(
-            at!["checksum", "written"],
-            message,
-            "it stands behind the end mark, or the frame has a fixed length",
-        );
-    }
-    let after = checksum.after.as_ref().map(|after| mark_bytes(said.text.encoding, after));
-    if after == Some(None) {
-        faults.add(at!["checksum", "after"], "this can't be a mark of bytes", "example: \"*\"");
-    }
-    let after = after.flatten().unwrap_or_default();
-    Some(Check { kind: checksum.kind, covers: checksum.covers, written: checksum.written, place, after })
-}
-
 pub(super) fn mark_patterns(
     said: &Definition,
     words: &Words,
@@ -66,16 +40,6 @@ pub(super) fn mark_patterns(
         text.as_ref().and_then(|text| faults.line_pattern(at!["framing", key], text, words))
     };
     (pattern("start_line", &said.framing.start_line), pattern("end_line", &said.framing.end_line))
-}
-
-/// Bytes of the check value behind the end mark.
-fn check_width(check: Option<&Check>) -> usize {
-    match check.filter(|check| check.place == ChecksumPlace::AfterEnd).map(|check| check.written) {
-        None => 0,
-        Some(Written::Byte) => 1,
-        Some(Written::Hex) => 2,
-        Some(Written::Decimal) => 3,
-    }
 }
 
 pub(super) fn shape(
@@ -88,7 +52,8 @@ pub(super) fn shape(
     let framing = &said.framing;
     keys_fit_kind(said, faults);
     let is_rows = framing.kind == FramingKind::Rows;
-    let width = check_width(check);
+    let is_behind = |check: &&Check| check.place == ChecksumPlace::AfterEnd;
+    let width = check.filter(is_behind).map_or(0, |check| check.width);
     let behind = width + marks.tail.len();
     let cut = match framing.kind {
         FramingKind::Lines | FramingKind::Rows => Cut::Lines { quote: quoting(said, faults) },
@@ -104,6 +69,9 @@ pub(super) fn shape(
             }
             Cut::Length { start: marks.start.clone(), length, end: marks.end.clone(), behind }
         }
+        // It ends where the file does, which the framer is told as its last row needs no end.
+        FramingKind::File => Cut::Gap,
+        FramingKind::Prefix => Cut::Counted(counted(said, marks, check, faults)),
         FramingKind::Gap => {
             if framing.gap_ms.is_none() {
                 faults.add(
@@ -115,43 +83,66 @@ pub(super) fn shape(
             Cut::Gap
         }
     };
-    let bytes_max = framing.bytes_max.unwrap_or(if is_rows { 1_048_576 } else { 65_536 });
+    let is_file = framing.kind == FramingKind::File;
+    let bytes_max = framing.bytes_max.unwrap_or(match framing.kind {
+        FramingKind::Rows => 1_048_576,
+        FramingKind::File => 16_777_216,
+        _ => 65_536,
+    });
     if !(16..=16_777_216).contains(&bytes_max) || framing.length.is_some_and(|length| length > bytes_max) {
         faults.add(at!["framing", "bytes_max"], format!("{bytes_max} bytes can't hold a frame"), "16 to 16777216");
     }
-    let terminator = framing.terminator.as_ref().map(|text| mark_bytes(said.text.encoding, text));
-    let line_end = match terminator {
-        None => LineEnd::Any,
-        Some(Some(bytes)) if !bytes.is_empty() => LineEnd::Exact(bytes),
-        Some(_) => {
-            faults.add(at!["framing", "terminator"], "this can't be a line end", "for example \"\\r\\n\"");
-            LineEnd::Any
-        }
-    };
-    let idle_ms = framing.idle_ms.or(if is_rows { None } else { Some(2_000) });
+    let idle_ms = framing.idle_ms.or(if is_rows || is_file { None } else { Some(2_000) });
     Shape {
         cut,
-        line_end,
-        encoding: said.text.encoding,
+        line_end: line_end(said, faults),
+        encoding: encoding(said),
         bytes_max,
         idle_ms,
         gap_ms: framing.gap_ms,
-        unterminated_last_row: framing.unterminated_last_row,
+        unterminated_last_row: framing.unterminated_last_row || is_file,
+        seven: seven(said, faults),
+        stuffing: stuffing(said, marks, faults),
+        fill: fill(said, faults),
+        strip: strip(said, faults),
+    }
+}
+
+fn line_end(said: &Definition, faults: &mut Faults) -> LineEnd {
+    let Some(terminators) = &said.framing.terminator else { return LineEnd::Any };
+    let bytes = |text: &String| mark_bytes(said.text.encoding, text).filter(|bytes| !bytes.is_empty());
+    match terminators.all().iter().map(bytes).collect::<Option<Vec<_>>>() {
+        Some(ends) if !ends.is_empty() => LineEnd::OneOf(ends),
+        _ => {
+            faults.add(at!["framing", "terminator"], "this can't be a line end", "for example \"\\r\\n\"");
+            LineEnd::Any
+        }
+    }
+}
+
+/// JSON whose definition names no encoding is in UTF-8 (RFC 8259, 8.1).
+fn encoding(said: &Definition) -> EncodingName {
+    match said.text.encoding {
+        EncodingName::Ascii if said.json.is_some() => EncodingName::Utf8,
+        encoding => encoding,
     }
 }
 
 /// Keys of another kind of framing are a misunderstanding.
 pub(super) fn keys_fit_kind(said: &Definition, faults: &mut Faults) {
-    use FramingKind::{Block, Gap, Length, Lines, Rows};
+    use FramingKind::{Block, File, Gap, Length, Lines, Prefix, Rows};
     let framing = &said.framing;
-    let keys: [(&str, bool, &[FramingKind]); 9] = [
-        ("terminator", framing.terminator.is_some(), &[Lines, Rows, Block, Length, Gap]),
-        ("start", framing.start.is_some(), &[Lines, Rows, Block, Length, Gap]),
-        ("end", framing.end.is_some(), &[Block, Length]),
+    let keys: [(&str, bool, &[FramingKind]); 12] = [
+        ("terminator", framing.terminator.is_some(), &[Lines, Rows, Block, Length, Prefix, Gap, File]),
+        ("start", framing.start.is_some(), &[Lines, Rows, Block, Length, Prefix, Gap, File]),
+        ("end", framing.end.is_some(), &[Block, Length, Prefix]),
         ("start_line", framing.start_line.is_some(), &[Block]),
         ("end_line", framing.end_line.is_some(), &[Block]),
         ("end_blank_line", framing.end_blank_line, &[Block]),
+        ("blank_lines", framing.blank_lines.is_some(), &[Block]),
+        ("lines", framing.lines.is_some(), &[Block]),
         ("length", framing.length.is_some(), &[Length]),
+        ("length_field", framing.length_field.is_some(), &[Prefix]),
         ("quote", framing.quote.is_some(), &[Rows]),
         ("unterminated_last_row", framing.unterminated_last_row, &[Rows, Lines]),
     ];
@@ -161,11 +152,15 @@ pub(super) fn keys_fit_kind(said: &Definition, faults: &mut Faults) {
             faults.add(at!["framing", key], message, "change `kind`, or leave it out");
         }
     }
-    if framing.tail.is_some() && framing.end.is_none() {
+    let silences = [("gap_ms", framing.gap_ms), ("idle_ms", framing.idle_ms)];
+    for (key, _) in silences.iter().filter(|(_, given)| given.is_some() && framing.kind == File) {
+        faults.add(at!["framing", *key], "a file is not ended by silence", "leave it out");
+    }
+    if framing.tail.is_some() && framing.end.is_none() && framing.kind != Prefix {
         faults.add(at!["framing", "tail"], "`tail` follows an end mark, and there is none", "give `end`");
     }
-    if is_wide(said.text.encoding) && !matches!(framing.kind, Lines | Rows) {
-        let message = "UTF-16 is read in lines and rows only";
+    if is_wide(said.text.encoding) && !matches!(framing.kind, Lines | Rows | File) {
+        let message = "UTF-16 is read in lines, rows and whole files only";
         faults.add(at!["text", "encoding"], message, "kind = \"lines\" or kind = \"rows\"");
     }
     if is_wide(said.text.encoding) && said.checksum.is_some() {
@@ -192,15 +187,30 @@ pub(super) fn block(
     faults: &mut Faults,
 ) -> Block {
     let framing = &said.framing;
-    let ends = [framing.end.is_some(), framing.end_line.is_some(), framing.end_blank_line];
+    let states_lines =
+        start_line.as_ref().is_some_and(|pattern| pattern.regex().capture_names().any(|name| name == Some("lines")));
+    let by_blank = framing.end_blank_line || framing.blank_lines.is_some();
+    let by_lines = states_lines || framing.lines.is_some();
+    let ends = [framing.end.is_some(), framing.end_line.is_some(), by_blank, by_lines];
     let has_start = framing.start.is_some() || framing.start_line.is_some();
-    match ends.iter().filter(|is_given| **is_given).count() {
-        0 if !has_start || framing.gap_ms.is_none() => {
-            let help = "give `end`, `end_line` or `end_blank_line`; or a start mark and `gap_ms`";
-            faults.add(at!["framing"], "nothing says where a block ends", help);
+    let count = ends.iter().filter(|is_given| **is_given).count();
+    if count == 0 && (!has_start || framing.gap_ms.is_none()) {
+        let help = "give `end`, `end_line`, `end_blank_line` or `lines`; or a start mark and `gap_ms`";
+        faults.add(at!["framing"], "nothing says where a block ends", help);
+    }
+    if count > 1 || (states_lines && framing.lines.is_some()) {
+        let help = "only one of `end`, `end_line`, `end_blank_line`, `lines`, and the capture `lines` of `start_line`";
+        faults.add(at!["framing"], "a block has one end", help);
+    }
+    for (key, number) in [("lines", framing.lines), ("blank_lines", framing.blank_lines)] {
+        if number.is_some_and(|number| !(1..=65_536).contains(&number)) {
+            faults.add(at!["framing", key], "this is no number of lines", "1 to 65536");
         }
-        0 | 1 => {}
-        _ => faults.add(at!["framing"], "a block has one end", "only one of `end`, `end_line`, `end_blank_line`"),
+    }
+    if framing.start.is_some() && framing.start == framing.end {
+        let message = "start and end are the same, so a lost byte would turn frames inside out";
+        let help = "kind = \"lines\" with that mark as `terminator`: what stands between two marks is a frame";
+        faults.add(at!["framing", "end"], message, help);
     }
     if framing.start.is_some() && framing.start_line.is_some() {
         faults.add(at!["framing", "start_line"], "a block has one start", "only one of `start`, `start_line`");
@@ -210,11 +220,12 @@ pub(super) fn block(
         (None, false) => Start::Bytes(marks.start.clone()),
         (None, true) => Start::Anything,
     };
-    let end = match (end_line, marks.end.is_empty(), framing.end_blank_line) {
-        (Some(pattern), ..) => End::Line(pattern.regex().clone()),
-        (None, false, _) => End::Bytes(marks.end.clone()),
-        (None, true, true) => End::BlankLine,
-        (None, true, false) => End::NextStart,
+    let end = match (end_line, marks.end.is_empty()) {
+        (Some(pattern), _) => End::Line(pattern.regex().clone()),
+        (None, false) => End::Bytes(marks.end.clone()),
+        (None, true) if by_blank => End::BlankLines(framing.blank_lines.unwrap_or(1).max(1)),
+        (None, true) if by_lines => End::Lines(framing.lines),
+        (None, true) => End::NextStart,
     };
-    Block { start, end, check, tail: marks.tail.clone(), restart: said.checksum.is_some() }
+    Block { start, end, check, tail: marks.tail.clone(), restart: said.checksum.is_some() || states_lines }
 }

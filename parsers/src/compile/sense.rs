@@ -19,7 +19,10 @@ pub(super) fn known_roles(plan: &Plan) -> Option<Vec<Role>> {
         Reader::Nothing => {}
         Reader::Places(places) => roles.extend(places.iter().map(|place| place.role.clone())),
         Reader::Table(table) => roles.extend(table.columns.as_ref()?.iter().map(|column| column.role.clone())),
-        Reader::Pairs { .. } => return None,
+        Reader::Pairs(_) => return None,
+        Reader::Xml(form) => roles.extend(form.roles().cloned()),
+        Reader::Json(form) => roles.extend(form.roles().cloned()),
+        Reader::Binary(form) => roles.extend(form.roles().cloned()),
     }
     Some(roles)
 }
@@ -40,11 +43,23 @@ pub(super) fn sense(said: &Definition, plan: &Plan, faults: &mut Faults) {
             let roles: Vec<Role> = columns.iter().map(|column| column.role.clone()).collect();
             value_has_all(plan, &roles, at!["table", "columns"], faults);
         }
+        Reader::Xml(form) => {
+            let roles: Vec<Role> = form.roles().cloned().collect();
+            value_has_all(plan, &roles, at!["xml"], faults);
+        }
+        Reader::Json(form) => {
+            let roles: Vec<Role> = form.roles().cloned().collect();
+            value_has_all(plan, &roles, at!["json"], faults);
+        }
+        Reader::Binary(form) => {
+            let roles: Vec<Role> = form.roles().cloned().collect();
+            value_has_all(plan, &roles, at!["binary"], faults);
+        }
         _ => {}
     }
     let Some(known) = known_roles(plan) else { return };
     // With other faults there may be patterns missing here.
-    if faults.0.is_empty() && !known.iter().any(Role::is_value) {
+    if faults.0.is_empty() && !known.iter().any(|role| role.is_value() || *role == Role::Heights) {
         let help = "capture `value` or name a field by its quantity, for example `(?<Ra>\\S+)`";
         faults.add(at![], "no pattern, column or place holds a value", help);
     }

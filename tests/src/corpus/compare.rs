@@ -157,7 +157,8 @@ fn compare_traces(expected: &Expected, played: &Played, faults: &mut Vec<String>
         return;
     }
     for (profile, trace) in profiles.iter().zip(traces) {
-        let heights: Vec<String> = trace.heights.iter().map(ToString::to_string).collect();
+        let heights: Vec<String> =
+            trace.heights.iter().map(|height| height.map_or("null".into(), |height| height.to_string())).collect();
         let expected: Vec<&str> = profile["z_um"].as_array().into_iter().flatten().filter_map(|z| z.as_str()).collect();
         let spacing = profile["dx_um"].as_str().and_then(|text| length_of("dx_um", text)).map(Value::decimal);
         if heights != expected || profile["n"].as_u64() != Some(trace.points as u64) {

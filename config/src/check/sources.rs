@@ -1,0 +1,186 @@
+//! Where a station listens: exactly one place, which no other station has.
+
+use std::path::{Path as FilePath, PathBuf};
+
+use super::resolve;
+use super::stations::at;
+use crate::diagnostic::Code;
+use crate::document::Path;
+use crate::pattern::overlap;
+use crate::plan::{Flow, Folder, Parity, Port, Source, Stream, Tcp, WhenRecorded};
+use crate::said::{FolderSaid, PortSaid, StationSaid, TcpSaid};
+use crate::sheet::Sheet;
+
+/// Names of kernel devices that change with the order of plugging.
+const UNSTABLE: [&str; 2] = ["/dev/ttyUSB", "/dev/ttyACM"];
+
+/// The keys of a station that say where it listens.
+const KINDS: [&str; 3] = ["port", "tcp", "folder"];
+
+/// The one place where a station listens.
+pub(super) fn source(sheet: &mut Sheet, path: &Path, said: &StationSaid, cell_dir: &FilePath) -> Option<Source> {
+    let written: Vec<&str> = KINDS.into_iter().filter(|kind| sheet.has(&path.key(kind))).collect();
+    if let [first, second, ..] = written[..] {
+        let message = format!("`{first}` and `{second}` are both there");
+        let help = "a station listens to one: make two stations of it";
+        sheet.fault_of_key(&path.key(second), Code::Contradiction, message, help);
+    } else if KINDS.iter().all(|kind| sheet.lacks(&path.key(kind))) {
+        let message = format!("this station has none of {}", KINDS.map(|kind| format!("`{kind}`")).join(", "));
+        sheet.fault(
+            path,
+            Code::MissingKey,
+            message,
+            "write port = { path = \"/dev/serial/by-id/...\", baud = 9600 }, tcp = { host = \"...\", port = 4001 } or folder = \
+             { path = \"...\" }",
+        );
+    }
+    let port = said.port.as_ref().and_then(|said| read_port(sheet, &path.key("port"), said, cell_dir));
+    let tcp = said.tcp.as_ref().and_then(|said| read_tcp(sheet, &path.key("tcp"), said));
+    let folder = said.folder.as_ref().and_then(|said| read_folder(sheet, &path.key("folder"), said, cell_dir));
+    let stream = port.map(Stream::Port).or(tcp.map(Stream::Tcp));
+    stream.map(Source::Stream).or(folder.map(Source::Folder))
+}
+
+fn read_port(sheet: &mut Sheet, path: &Path, said: &PortSaid, cell_dir: &FilePath) -> Option<Port> {
+    let device = said.path.as_ref()?;
+    if UNSTABLE.iter().any(|prefix| device.starts_with(prefix)) {
+        let message = format!("`{device}` may be another adapter after the next plugging in");
+        sheet.warn(
+            &path.key("path"),
+            Code::AmbiguousPort,
+            message,
+            "write a stable name under /dev/serial/by-id or by-path; `ridgepost ports` lists them",
+        );
+    }
+    Some(Port {
+        path: resolve(cell_dir, device),
+        baud: said.baud?,
+        data_bits: said.data_bits.unwrap_or(8),
+        parity: said.parity.unwrap_or(Parity::None),
+        stop_bits: said.stop_bits.unwrap_or(1),
+        flow: said.flow.unwrap_or(Flow::None),
+        dtr: said.dtr,
+        rts: said.rts,
+    })
+}
+
+fn read_folder(sheet: &mut Sheet, path: &Path, said: &FolderSaid, cell_dir: &FilePath) -> Option<Folder> {
+    let pattern = said.pattern.clone().unwrap_or_else(|| "*".to_owned());
+    if pattern.contains('/') {
+        let message = format!("`{pattern}` reaches into other folders");
+        sheet.fault(
+            &path.key("pattern"),
+            Code::WrongValue,
+            message,
+            "a pattern is about names in `path` only: write the folder there",
+        );
+    }
+    Some(Folder {
+        path: resolve(cell_dir, said.path.as_ref()?),
+        pattern,
+        when_recorded: said.when_recorded.unwrap_or(WhenRecorded::Archive),
+        settle_ms: said.settle_ms.unwrap_or(2000),
+    })
+}
+
+fn read_tcp(sheet: &mut Sheet, path: &Path, said: &TcpSaid) -> Option<Tcp> {
+    let written = said.host.as_ref()?;
+    let host = plain_host(written);
+    let address = host.split('%').next().unwrap_or_default();
+    let is_number = address.parse::<std::net::IpAddr>().is_ok();
+    let is_name = |host: &str| {
+        host.split('.').all(|label| {
+            let plain = label.chars().all(|char| char.is_alphanumeric() || matches!(char, '-' | '_'));
+            plain && !label.is_empty()
+        })
+    };
+    if !is_number && (host.contains('%') || !is_name(&host)) {
+        let help = "write a name or an address alone, as in host = \"10.0.0.7\", port = 4001";
+        sheet.fault(&path.key("host"), Code::WrongValue, format!("`{written}` is no name of a host"), help);
+    } else if address.to_lowercase().starts_with("fe80:") && !host.contains('%') {
+        let message = format!("`{written}` is an address of one network, and this PC may be in more than one");
+        sheet.fault(&path.key("host"), Code::WrongValue, message, "name the interface: \"fe80::1%eth0\"");
+    }
+    Some(Tcp {
+        host,
+        port: said.port?,
+        connect_ms: said.connect_ms.unwrap_or(1500),
+        keep_alive_s: said.keep_alive_s.unwrap_or(15),
+    })
+}
+
+/// A host as it is compared: an address in its plain form, a name in lower case.
+fn plain_host(written: &str) -> String {
+    let bare = written.strip_prefix('[').and_then(|rest| rest.strip_suffix(']')).unwrap_or(written);
+    match bare.parse::<std::net::IpAddr>() {
+        Ok(address) => address.to_string(),
+        Err(_) => bare.strip_suffix('.').unwrap_or(bare).to_lowercase(),
+    }
+}
+
+/// Tells every place that two stations ask for.
+pub(super) fn shared(sheet: &mut Sheet, said: &[StationSaid], cell_dir: &FilePath) {
+    shared_streams(sheet, said, "port", "path", |said| {
+        Some(resolve(cell_dir, said.port.as_ref()?.path.as_ref()?).display().to_string())
+    });
+    shared_streams(sheet, said, "tcp", "port", |said| {
+        let tcp = said.tcp.as_ref()?;
+        let host = plain_host(tcp.host.as_ref()?);
+        Some(Tcp { host, port: tcp.port?, connect_ms: 0, keep_alive_s: 0 }.place())
+    });
+    shared_folders(sheet, said, cell_dir);
+}
+
+/// A device belongs to one station. Names are compared as texts: a link and its target can't be told here.
+fn shared_streams(
+    sheet: &mut Sheet,
+    said: &[StationSaid],
+    kind: &str,
+    key: &str,
+    place: impl Fn(&StationSaid) -> Option<String>,
+) {
+    let places: Vec<Option<String>> = said.iter().map(place).collect();
+    for (index, place) in places.iter().enumerate() {
+        let Some(place) = place else { continue };
+        if let Some(first) = places[..index].iter().position(|other| other.as_ref() == Some(place)) {
+            tell_shared(sheet, said, (kind, key), (first, index), place);
+        }
+    }
+}
+
+/// A file belongs to one station: patterns of two stations in one folder must not claim one name.
+fn shared_folders(sheet: &mut Sheet, said: &[StationSaid], cell_dir: &FilePath) {
+    let folder = |said: &StationSaid| {
+        let folder = said.folder.as_ref()?;
+        Some((resolve(cell_dir, folder.path.as_ref()?), folder.pattern.clone().unwrap_or_else(|| "*".to_owned())))
+    };
+    let folders: Vec<_> = said.iter().map(folder).collect();
+    for (index, here) in folders.iter().enumerate() {
+        let Some((path, pattern)) = here else { continue };
+        let claims = |other: &Option<(PathBuf, String)>| {
+            other.as_ref().is_some_and(|(folder, claimed)| folder == path && overlap(claimed, pattern))
+        };
+        if let Some(first) = folders[..index].iter().position(claims) {
+            tell_shared(sheet, said, ("folder", "path"), (first, index), &format!("{} ({pattern})", path.display()));
+        }
+    }
+}
+
+fn tell_shared(
+    sheet: &mut Sheet,
+    said: &[StationSaid],
+    (kind, key): (&str, &str),
+    (first, second): (usize, usize),
+    place: &str,
+) {
+    let key = |index: usize| at(index).key(kind).key(key);
+    let line = sheet.line(&key(first));
+    let name = said[first].name.clone().unwrap_or_else(|| at(first).to_string());
+    let message = format!("{kind} {place} is listened to by station `{name}` already, on line {line}");
+    let help = match kind {
+        "folder" => "neither is read until folders or patterns differ so that no name fits both",
+        _ => "neither is opened until one of them names another place",
+    };
+    sheet.fault(&key(second), Code::AmbiguousPort, message, help);
+    sheet.blame(&at(first));
+}

@@ -1,0 +1,97 @@
+//! Opened devices. This is the one place that tells their kinds apart; everything else reads and writes bytes.
+//!
+//! To add a kind: a variant of `Stream` in `config/src/source.rs`, a file beside this one that opens it, a variant here,
+//! and what the compiler then asks for.
+
+use std::future::poll_fn;
+use std::io;
+use std::os::fd::{AsFd, AsRawFd, BorrowedFd, OwnedFd};
+use std::pin::Pin;
+use std::task::{Context, Poll};
+
+use ridgepost_config::Stream;
+use tokio::io::{AsyncRead, AsyncWrite, ReadBuf};
+use tokio::net::TcpStream;
+use tokio_serial::SerialStream;
+
+use super::{serial, tcp};
+
+/// What tries to open a device leave for the next try. Cheap to clone; all clones are one.
+#[derive(Clone, Debug, Default)]
+pub struct Way {
+    /// Of a host: addresses known, and a look-up under way.
+    pub(super) names: tcp::Names,
+}
+
+/// A device that is open.
+#[derive(Debug)]
+pub enum Device {
+    /// A serial port.
+    Serial(SerialStream),
+    /// A connection to a serial device server.
+    Tcp(TcpStream),
+}
+
+impl Device {
+    /// Opens a device; why it can't be opened is for people. It may take seconds and is given up by dropping it.
+    pub async fn open(stream: &Stream, way: &Way) -> Result<Device, String> {
+        match stream {
+            Stream::Port(port) => serial::open(port).await.map(Device::Serial),
+            Stream::Tcp(place) => tcp::connect(place, &way.names).await.map(Device::Tcp),
+        }
+    }
+
+    /// Takes over a device that an earlier run of the program left open, if it is the right one still.
+    pub(super) fn adopt(stream: &Stream, kept: OwnedFd) -> io::Result<Device> {
+        match stream {
+            Stream::Port(port) => Ok(Device::Serial(serial::adopt(port, kept)?)),
+            Stream::Tcp(place) => tcp::adopt(place, kept).map(Device::Tcp),
+        }
+    }
+
+    /// What the service manager may keep open over a restart; `None` where there is nothing to keep.
+    pub(super) fn descriptor(&self) -> Option<BorrowedFd<'_>> {
+        match self {
+            Device::Serial(stream) => {
+                #[expect(unsafe_code, reason = "the stream shows its descriptor only as a number")]
+                // SAFETY: the descriptor is open as long as the stream is borrowed.
+                Some(unsafe { BorrowedFd::borrow_raw(stream.as_raw_fd()) })
+            }
+            Device::Tcp(stream) => Some(stream.as_fd()),
+        }
+    }
+
+    /// Reads what is there, or waits for it; 0 means that the device hung up. Nothing is lost where the wait is given up.
+    pub async fn read(&mut self, buffer: &mut [u8]) -> io::Result<usize> {
+        poll_fn(|context| self.poll_read(context, buffer)).await
+    }
+
+    /// [`Device::read`], for whoever waits for more than one thing.
+    pub fn poll_read(&mut self, context: &mut Context<'_>, buffer: &mut [u8]) -> Poll<io::Result<usize>> {
+        match self {
+            Device::Serial(stream) => poll_stream(stream, context, buffer),
+            Device::Tcp(stream) => poll_stream(stream, context, buffer),
+        }
+    }
+
+    /// Writes as much of `bytes` as the device takes now, or waits until it takes some.
+    pub fn poll_write(&mut self, context: &mut Context<'_>, bytes: &[u8]) -> Poll<io::Result<usize>> {
+        match self {
+            Device::Serial(stream) => Pin::new(stream).poll_write(context, bytes),
+            Device::Tcp(stream) => Pin::new(stream).poll_write(context, bytes),
+        }
+    }
+}
+
+fn poll_stream<S: AsyncRead + Unpin>(
+    stream: &mut S,
+    context: &mut Context<'_>,
+    buffer: &mut [u8],
+) -> Poll<io::Result<usize>> {
+    let mut into = ReadBuf::new(buffer);
+    match Pin::new(stream).poll_read(context, &mut into) {
+        Poll::Ready(Ok(())) => Poll::Ready(Ok(into.filled().len())),
+        Poll::Ready(Err(error)) => Poll::Ready(Err(error)),
+        Poll::Pending => Poll::Pending,
+    }
+}
