@@ -13,6 +13,7 @@ pub mod kept;
 pub mod reach;
 pub mod serial;
 pub mod session;
+mod taking;
 pub mod watch;
 
 use std::collections::BTreeMap;

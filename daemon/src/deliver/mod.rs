@@ -15,6 +15,7 @@ use std::time::{Duration, Instant};
 use porter::Porter;
 use ridgepost_config::{CsvSink, Sink, SinkKind};
 use rusqlite::Connection;
+use sheet::Sheet;
 
 use crate::capture::Board;
 use crate::store::weaken::Weakened;
@@ -193,12 +194,15 @@ impl Worker {
     fn deliver(&mut self, reader: &Connection, parcel: &query::Parcel) -> Result<String, Undelivered> {
         let SinkKind::Csv(csv) = self.sink.kind.clone();
         let csv = &csv;
-        let rows = query::parcel_rows(reader, parcel.id).map_err(|fault| Undelivered::Later(self.unread(&fault)))?;
-        let bytes = sheet::render(csv, &rows).map_err(Undelivered::Never)?;
+        let mut sheet = Sheet::begin(csv).map_err(Undelivered::Never)?;
+        let rows = query::parcel_rows(reader, parcel.id, |row| sheet.add(row))
+            .map_err(|fault| Undelivered::Later(self.unread(&fault)))?;
+        let rows = rows.map_err(Undelivered::Never)?;
+        let bytes = sheet.finish().map_err(Undelivered::Never)?;
         let sha256 = crate::store::sha256(&bytes);
         self.place(csv, &parcel.name, &bytes)?;
         if csv.ok_file {
-            let ok = format!("rows={}\r\nsha256={sha256}\r\n", rows.len());
+            let ok = format!("rows={rows}\r\nsha256={sha256}\r\n");
             self.place(csv, &format!("{}.ok", parcel.name), ok.as_bytes())?;
         }
         Ok(sha256)

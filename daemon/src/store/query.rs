@@ -42,10 +42,10 @@ pub fn results(
     filter: &Filter,
     mut each: impl FnMut(Cells) -> std::io::Result<()>,
 ) -> Result<u64, StoreFault> {
-    let last: i64 = connection.query_row("SELECT coalesce(max(seq), 0) FROM result", [], |row| row.get(0))?;
+    let last: i64 = connection.query_row("SELECT coalesce(max(seq), 0) FROM entry", [], |row| row.get(0))?;
     let mut behind = match filter.since_us {
         Some(us) => connection.query_row(
-            "SELECT coalesce(min(seq) - 1, ?2) FROM result WHERE received_us >= ?1",
+            "SELECT coalesce(min(seq) - 1, ?2) FROM entry WHERE received_us >= ?1",
             params![us, last],
             |row| row.get(0),
         )?,
@@ -68,7 +68,7 @@ pub fn results(
     if let Some(us) = &filter.since_us {
         values.push(us);
         let place = values.len() + 2;
-        sql.push_str(&format!(" AND (SELECT received_us FROM result AS r WHERE r.seq = results.seq) >= ?{place}"));
+        sql.push_str(&format!(" AND (SELECT received_us FROM entry AS r WHERE r.seq = results.seq) >= ?{place}"));
     }
     sql.push_str(&format!(" ORDER BY seq LIMIT {PAGE}"));
     let mut statement = connection.prepare(&sql)?;
@@ -90,9 +90,12 @@ pub fn results(
 
 /// One result by its id or its number.
 pub fn result(connection: &Connection, id: &str) -> Result<Option<Cells>, StoreFault> {
-    let sql = format!("SELECT {} FROM results WHERE result_id = ?1 OR seq = ?2", selected());
-    let seq: i64 = id.trim_start_matches('#').parse().unwrap_or(-1);
-    Ok(connection.prepare(&sql)?.query_row(params![id, seq], |row| Ok(cells(row))).optional()?.transpose()?)
+    let sql = format!("SELECT {} FROM results WHERE seq = ?1 AND (result_id = ?2 OR ?3)", selected());
+    let number: Option<i64> = id.trim_start_matches('#').parse().ok();
+    let of_id = || id.rsplit('-').next().and_then(|seq| seq.parse().ok());
+    let seq = number.or_else(of_id).unwrap_or(-1);
+    let values = params![seq, id, number.is_some()];
+    Ok(connection.prepare(&sql)?.query_row(values, |row| Ok(cells(row))).optional()?.transpose()?)
 }
 
 fn cells(row: &Row) -> Result<Cells, rusqlite::Error> {
@@ -143,15 +146,38 @@ pub fn due_parcels(connection: &Connection, sink: &str, most: usize) -> Result<V
     Ok(rows.collect::<Result<_, _>>()?)
 }
 
-/// The rows of a parcel, as they stand in the view.
-pub fn parcel_rows(connection: &Connection, parcel: i64) -> Result<Vec<Cells>, StoreFault> {
-    let fields = FIELDS.iter().map(|(name, _)| format!("r.{name}")).collect::<Vec<_>>().join(", ");
-    let sql = format!(
-        "SELECT {fields} FROM outbox AS o JOIN results AS r ON r.seq = o.seq WHERE o.parcel = ?1 ORDER BY o.seq"
-    );
+/// Hands over the rows of a parcel one by one, as they stand in the view: every field in the order of [`FIELDS`] as text,
+/// empty where unknown. The count of rows, or what `each` ended with.
+pub fn parcel_rows<E>(
+    connection: &Connection,
+    parcel: i64,
+    mut each: impl FnMut(&[String]) -> Result<(), E>,
+) -> Result<Result<u64, E>, StoreFault> {
+    let stretches: Vec<(i64, i64)> = connection
+        .prepare_cached("SELECT first, last FROM stretch WHERE parcel = ?1 ORDER BY first")?
+        .query_map([parcel], |row| Ok((row.get(0)?, row.get(1)?)))?
+        .collect::<Result<_, _>>()?;
+    let sql = format!("SELECT {} FROM results WHERE seq BETWEEN ?1 AND ?2 ORDER BY seq", selected());
     let mut statement = connection.prepare_cached(&sql)?;
-    let rows = statement.query_map([parcel], cells)?;
-    Ok(rows.collect::<Result<_, _>>()?)
+    let mut cells = vec![String::new(); FIELDS.len()];
+    let mut count = 0;
+    for (first, last) in stretches {
+        let mut rows = statement.query([first, last])?;
+        while let Some(row) = rows.next()? {
+            for (at, cell) in cells.iter_mut().enumerate() {
+                cell.clear();
+                match row.get_ref(at)? {
+                    ValueRef::Text(bytes) => cell.push_str(&String::from_utf8_lossy(bytes)),
+                    other => cell.extend(text(other)?),
+                }
+            }
+            if let Err(fault) = each(&cells) {
+                return Ok(Err(fault));
+            }
+            count += 1;
+        }
+    }
+    Ok(Ok(count))
 }
 
 /// Rows of any query as JSON objects, column names as keys.
@@ -181,8 +207,9 @@ pub fn outbox_counts(connection: &Connection) -> Result<Vec<Json>, StoreFault> {
 
 /// Parcels that are not delivered, with what holds them up.
 pub fn outbox(connection: &Connection) -> Result<Vec<Json>, StoreFault> {
-    let sql = "SELECT p.sink, p.name, p.state, p.attempts, p.reason, min(o.seq) AS first_seq, max(o.seq) AS last_seq, \
-               count(o.seq) AS rows FROM parcel AS p LEFT JOIN outbox AS o ON o.parcel = p.id \
+    let sql = "SELECT p.sink, p.name, p.state, p.attempts, p.reason, min(s.first) AS first_seq, \
+               max(s.last) AS last_seq, coalesce(sum(s.last - s.first + 1), 0) AS rows \
+               FROM parcel AS p LEFT JOIN stretch AS s ON s.parcel = p.id \
                WHERE p.state <> 'delivered' GROUP BY p.id ORDER BY p.id";
     objects(connection, sql, &[])
 }
@@ -190,8 +217,10 @@ pub fn outbox(connection: &Connection) -> Result<Vec<Json>, StoreFault> {
 /// The open job: id, when it was opened, its text's hash, the piece being measured.
 pub fn open_job(connection: &Connection) -> Result<Option<Json>, StoreFault> {
     let sql = "SELECT e.kind, e.job, e.at AS opened_at, e.job_hash, \
-               (SELECT coalesce(max(piece), 0) + 1 FROM result WHERE job = e.job AND kind = 'part') AS piece, \
-               (SELECT count(*) FROM result WHERE run = e.id AND kind = 'part') AS parts \
+               1 + coalesce((SELECT max((SELECT piece FROM result WHERE run = j.id AND piece IS NOT NULL \
+               AND kind = 'part' ORDER BY piece DESC LIMIT 1)) FROM job_event AS j \
+               WHERE j.job = e.job AND j.kind = 'open'), 0) AS piece, \
+               (SELECT count(*) FROM result WHERE run = e.id AND piece IS NOT NULL AND kind = 'part') AS parts \
                FROM job_event AS e WHERE e.kind IN ('open', 'close') ORDER BY e.id DESC LIMIT 1";
     let last = objects(connection, sql, &[])?.pop();
     Ok(last.filter(|event| event["kind"] == "open"))
@@ -208,7 +237,7 @@ pub fn wording(connection: &Connection, hash: &str) -> Result<Option<String>, St
 /// The bytes of the last frame of a station, where it was cut short: what comes next may be the rest of it.
 pub fn last_cut(connection: &Connection, station: &str) -> Result<Option<Vec<u8>>, StoreFault> {
     let sql = "SELECT CASE f.outcome WHEN 'incomplete' THEN substr(t.raw, f.start + 1, f.bytes) END \
-               FROM transmission AS t JOIN frame AS f ON f.transmission = t.id \
+               FROM transmission AS t JOIN single_frame AS f ON f.transmission = t.id \
                WHERE t.station = ?1 ORDER BY t.id DESC, f.number DESC LIMIT 1";
     Ok(connection.prepare_cached(sql)?.query_row([station], |row| row.get(0)).optional()?.flatten())
 }
