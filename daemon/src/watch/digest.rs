@@ -301,8 +301,8 @@ mod tests {
         let [job, gauge_state, station, attempt] = rest;
         store
             .execute(
-                "INSERT INTO basis (kind, clock_synced, cell, outcome, reasons, job, gauge_state, gauge, station, \
-                 program_version) VALUES (?1, 1, 'c', ?2, ?3, ?4, ?5, 'RT-1', ?6, '0')",
+                "INSERT INTO basis (store_id, kind, clock_synced, cell, outcome, reasons, job, gauge_state, gauge, station, \
+                 program_version) VALUES ('s', ?1, 1, 'c', ?2, ?3, ?4, ?5, 'RT-1', ?6, '0')",
                 params![kind, outcome, reasons, job, gauge_state, station],
             )
             .unwrap();
