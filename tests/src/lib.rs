@@ -19,4 +19,6 @@ pub mod said;
 pub mod seed;
 pub mod share;
 pub mod shop;
+pub mod soak;
+pub mod steady;
 pub mod tidy;

@@ -34,6 +34,8 @@ pub use crew::Nudges;
 
 /// How often the store learns that the program is alive.
 const ALIVE_EVERY: Duration = Duration::from_secs(20);
+/// When everybody has started: what only starting needed is given back.
+const STARTED_WITHIN: Duration = Duration::from_secs(2);
 /// How long a stop may take before what hangs is left behind.
 const STOP_WITHIN: Duration = Duration::from_secs(6);
 
@@ -235,6 +237,10 @@ async fn daemon(cell: Arc<Cell>, kept: Kept) -> Result<(), RunFault> {
     let around = Around::start(&house, &socket, kept)?;
     let work = async {
         come_up(&house, &mut crew, cell).await;
+        drop(tokio::spawn(async {
+            tokio::time::sleep(STARTED_WITHIN).await;
+            crate::memory::settle();
+        }));
         // It ends by the stop; what hangs in it holds nobody up.
         drop(tokio::spawn(crate::watch::run(house.scene(&stop))));
         tokio::select! {

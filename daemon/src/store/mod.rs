@@ -117,7 +117,7 @@ fn open_for_writing(path: &Path) -> Result<Connection, StoreFault> {
     connection.pragma_update(None, "synchronous", "FULL")?;
     connection.pragma_update(None, "foreign_keys", true)?;
     connection.pragma_update(None, "wal_autocheckpoint", 0)?;
-    connection.pragma_update(None, "journal_size_limit", 64 * 1024 * 1024)?;
+    connection.pragma_update(None, "journal_size_limit", 16 * 1024 * 1024)?;
     connection.set_prepared_statement_cache_capacity(64);
     schema::migrate(&mut connection)?;
     Ok(connection)

@@ -206,11 +206,7 @@ impl Postings {
     /// Closes the parcels that a job run was filling.
     pub(super) fn close_run(&mut self, tx: &Transaction, run: i64) -> Result<(), StoreFault> {
         self.forget();
-        tx.prepare_cached(
-            "UPDATE parcel SET state = 'due', bundle = NULL \
-             WHERE state = 'filling' AND (bundle = ?1 OR bundle GLOB ?2)",
-        )?
-        .execute(params![format!("run {run}"), format!("run {run} piece *")])?;
+        tx.prepare_cached(CLOSE_RUN)?.execute(params![format!("run {run}"), format!("run {run} piece *")])?;
         Ok(())
     }
 
@@ -218,22 +214,34 @@ impl Postings {
     /// the clock was set back.
     pub(super) fn close_timed(&mut self, tx: &Transaction, plan: &Plan, now_us: i64) -> Result<(), StoreFault> {
         self.forget();
-        tx.prepare_cached(
-            "UPDATE parcel SET state = 'due', bundle = NULL WHERE state = 'filling' AND closes_us <= ?1",
-        )?
-        .execute([now_us])?;
+        tx.prepare_cached(CLOSE_TIMED)?.execute([now_us])?;
         for sink in &plan.sinks {
             let SinkKind::Csv(csv) = &sink.kind;
             if let Per::Minutes(minutes) = csv.per {
-                tx.prepare_cached(
-                    "UPDATE parcel SET state = 'due', bundle = NULL WHERE state = 'filling' AND sink = ?1 AND closes_us > ?2",
-                )?
-                .execute(params![sink.name, now_us.saturating_add(i64::from(minutes) * MINUTE_US)])?;
+                tx.prepare_cached(CLOSE_STRANDED)?
+                    .execute(params![sink.name, now_us.saturating_add(i64::from(minutes) * MINUTE_US)])?;
             }
         }
         Ok(())
     }
 }
+
+// Every statement on parcels that are not delivered says so in the words of the index `parcel_open`: only then the engine
+// sees that it may use it, and looks at a few parcels instead of at all there ever were.
+const CLOSE_RUN: &str = "UPDATE parcel SET state = 'due', bundle = NULL WHERE state <> 'delivered' AND state = 'filling' \
+    AND (bundle = ?1 OR bundle GLOB ?2)";
+const CLOSE_TIMED: &str = "UPDATE parcel SET state = 'due', bundle = NULL WHERE state <> 'delivered' AND state = 'filling' \
+    AND closes_us <= ?1";
+const CLOSE_STRANDED: &str = "UPDATE parcel SET state = 'due', bundle = NULL WHERE state <> 'delivered' \
+    AND state = 'filling' AND sink = ?1 AND closes_us > ?2";
+const FILLING: &str = "SELECT id, closes_us, (SELECT coalesce(sum(last - first + 1), 0) FROM stretch WHERE parcel = id) \
+    FROM parcel WHERE state <> 'delivered' AND sink = ?1 AND state = 'filling' AND bundle = ?2 \
+    AND (closes_us IS NULL OR closes_us > ?3)";
+/// What was parked is due again.
+pub(super) const RETRY: &str = "UPDATE parcel SET state = 'due' WHERE state <> 'delivered' AND state = 'parked'";
+/// All of them, for the test that they look at few rows.
+#[cfg(test)]
+pub(super) const STATEMENTS: [&str; 5] = [CLOSE_RUN, CLOSE_TIMED, CLOSE_STRANDED, FILLING, RETRY];
 
 fn close(tx: &Transaction, parcel: i64) -> Result<(), StoreFault> {
     tx.prepare_cached("UPDATE parcel SET state = 'due', bundle = NULL WHERE id = ?1")?.execute([parcel])?;
@@ -254,11 +262,7 @@ impl Sheet<'_> {
     fn filling(&self, bundle: Bundle) -> Result<Option<(i64, Option<i64>, u64)>, StoreFault> {
         Ok(self
             .tx
-            .prepare_cached(
-                "SELECT id, closes_us, (SELECT coalesce(sum(last - first + 1), 0) FROM stretch WHERE parcel = id) \
-                 FROM parcel WHERE sink = ?1 AND state = 'filling' AND bundle = ?2 \
-                 AND (closes_us IS NULL OR closes_us > ?3)",
-            )?
+            .prepare_cached(FILLING)?
             .query_row(params![self.sink.name, bundle.name(), self.now_us], |row| {
                 Ok((row.get(0)?, row.get(1)?, u64::try_from(row.get::<_, i64>(2)?).unwrap_or(0)))
             })

@@ -4,6 +4,7 @@ use rusqlite::{OptionalExtension, params};
 
 use super::StoreFault;
 use super::files;
+use super::parcel;
 use super::record::{Burst, Recorder, Tally};
 use super::request::{Answer, What};
 
@@ -110,7 +111,7 @@ fn delivery(recorder: &Recorder, what: &What) -> Result<Answer, StoreFault> {
         What::Waiting { parcel, reason } => tx
             .prepare_cached("UPDATE parcel SET attempts = attempts + 1, reason = ?2 WHERE id = ?1 AND state = 'due'")?
             .execute(params![parcel, reason])?,
-        What::Retry => tx.execute("UPDATE parcel SET state = 'due' WHERE state = 'parked'", [])?,
+        What::Retry => tx.execute(parcel::RETRY, [])?,
         What::Again { from, to } => tx
             .prepare_cached(
                 "UPDATE parcel SET state = 'due' WHERE state IN ('delivered', 'parked') AND id IN \
