@@ -16,10 +16,14 @@ use ridgepost_tests::steady::{growth, rise, told};
 const SPAN: Duration = Duration::from_secs(120);
 
 fn a_day(readings: u64, weaken: Option<&'static str>) -> Report {
+    let span = SPAN.mul_f64(readings as f64 / A_DAY as f64);
+    reported(readings, span, weaken)
+}
+
+fn reported(readings: u64, span: Duration, weaken: Option<&'static str>) -> Report {
     let seed = std::env::var("RIDGEPOST_SOAK_SEED").ok().and_then(|text| text.parse().ok());
     let seed = seed.unwrap_or_else(Seeded::seed_of_run);
     println!("RIDGEPOST_SOAK_SEED={seed}");
-    let span = SPAN.mul_f64(readings as f64 / A_DAY as f64);
     let report = run(env!("CARGO_BIN_EXE_ridgepost"), Day { readings, span, seed, weaken });
     println!("{}\n{}", report.told, told(&report.looks));
     report
@@ -44,12 +48,7 @@ fn a_day_leaves_the_daemon_as_it_was() {
         Err(_) => a_day(A_DAY, None),
         Ok(text) => {
             let span = span(&text).unwrap_or_else(|| panic!("RIDGEPOST_SOAK={text}: write 8h, 30min or seconds"));
-            let readings = A_DAY * span.as_secs() / 86_400;
-            let day = Day { readings, span, seed: Seeded::seed_of_run(), weaken: None };
-            println!("{day:?}");
-            let report = run(env!("CARGO_BIN_EXE_ridgepost"), day);
-            println!("{}\n{}", report.told, told(&report.looks));
-            report
+            reported(A_DAY * span.as_secs() / 86_400, span, None)
         }
     };
     let findings = [report.findings, growth(&report.looks)].concat();

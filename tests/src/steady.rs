@@ -69,8 +69,9 @@ pub struct Tolerance {
 }
 
 /// The tolerances of the soak. Memory: caches of the store fill, and an allocator that is asked for many sizes settles
-/// slowly; what leaks less than 200 bytes a reading is not seen in one day. Descriptors and threads: stations whose cables are out watch for them, so what is open swings; their number at the least must not rise. The log: it
-/// begins anew when it is 8 MiB long, or half as much longer each time that somebody reads in it just then.
+/// slowly; what leaks less than 200 bytes a reading is not seen in one day. Descriptors and threads: stations whose cables
+/// are out watch for them, so what is open swings; what is open at the least must not rise. The log: it begins anew when
+/// it is 8 MiB long, or half as much longer each time that somebody reads in it just then.
 pub const TOLERANCES: [Tolerance; 4] = [
     Tolerance { what: "memory (KiB)", of: |look| look.memory_kib, more: 4_096, percent: 20 },
     Tolerance { what: "descriptors", of: |look| look.descriptors, more: 4, percent: 0 },
