@@ -32,6 +32,8 @@ const QUIET_MOST: u32 = 15;
 /// First and longest wait before a full disk is tried again.
 const RETRY_FIRST: Duration = Duration::from_millis(250);
 const RETRY_LONGEST: Duration = Duration::from_secs(5);
+/// How long the log may take to be brought back at the end.
+const CLOSES_WITHIN: Duration = Duration::from_secs(3);
 
 /// How the writer is doing, for the status.
 #[derive(Clone, Debug, Default)]
@@ -120,8 +122,14 @@ impl Writer {
 
     /// Leaves one whole file behind: after a stop the store can be copied as it lies.
     fn close(self) {
-        if let Err(error) = self.connection.query_row("PRAGMA wal_checkpoint(TRUNCATE)", [], |_| Ok(())) {
-            tracing::debug!(code = "checkpoint", "the log stays beside the store: {error}");
+        let until = std::time::Instant::now() + CLOSES_WITHIN;
+        while std::time::Instant::now() < until {
+            // While the thread that brings the log back is at it, SQLite refuses at once and waits for nobody.
+            match self.connection.query_row("PRAGMA wal_checkpoint(TRUNCATE)", [], |row| row.get::<_, bool>(0)) {
+                Ok(false) => return,
+                Ok(true) => std::thread::sleep(Duration::from_millis(10)),
+                Err(error) => return tracing::debug!(code = "checkpoint", "the log stays beside the store: {error}"),
+            }
         }
     }
 
