@@ -136,7 +136,7 @@ fn a_store_that_may_not_be_opened_stays_where_it_is() {
 #[test]
 fn damage_found_while_running_ends_the_daemon_and_the_next_start_puts_the_store_aside() {
     for (who, finds) in [("the writer", written_to as fn(&Shop) -> u64), ("a sink", sent_again)] {
-        let mut shop = Shop::stopped(BINARY, 40);
+        let mut shop = Shop::stopped(BINARY, 80);
         let page = finds(&shop);
         overwrite(&shop.store(), (page - 1) * 4096, 4096);
         let doctor = shop.cell.ask(&["doctor"]);
@@ -145,11 +145,11 @@ fn damage_found_while_running_ends_the_daemon_and_the_next_start_puts_the_store_
         if who == "a sink" {
             shop.cell.ask(&["outbox", "again", "1..1"]);
         } else {
-            shop.line.send_some(&instruments::counted(41));
+            shop.line.send_some(&instruments::counted(81));
         }
         assert_eq!(shop.cell.ended().code(), Some(65), "{who}: {}", shop.cell.log());
         assert!(shop.beside(".suspect").exists());
-        shop.said = 41;
+        shop.said = 81;
         shop.line.let_go();
         shop.goes_on();
         assert_eq!(shop.put_aside().first().map(String::as_str), Some("store.db.damaged-1"));
@@ -162,7 +162,7 @@ fn damage_found_while_running_ends_the_daemon_and_the_next_start_puts_the_store_
 /// The page of the first rows of `result`, which nobody reads until they go out again: the first child of the table's
 /// inner page (https://www.sqlite.org/fileformat2.html, 1.6: where its cells begin, and each cell's left child).
 fn sent_again(shop: &Shop) -> u64 {
-    let (root, store) = (root_of(shop, "result"), File::open(shop.store()).unwrap());
+    let (root, store) = (root_of(shop, "entry"), File::open(shop.store()).unwrap());
     let mut page = [0; 4096];
     store.read_exact_at(&mut page, (root - 1) * 4096).unwrap();
     assert_eq!(page[0], 5, "an inner page of a table");
@@ -170,9 +170,9 @@ fn sent_again(shop: &Shop) -> u64 {
     u32::from_be_bytes(page[cell..cell + 4].try_into().unwrap()).into()
 }
 
-/// The page that the next row of the outbox is written to, and that nothing reads before.
+/// The page that the next stretch of the outbox is written to, and that nothing reads before.
 fn written_to(shop: &Shop) -> u64 {
-    root_of(shop, "outbox")
+    root_of(shop, "stretch")
 }
 
 fn root_of(shop: &Shop, table: &str) -> u64 {

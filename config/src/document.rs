@@ -138,11 +138,10 @@ impl<'t> Document<'t> {
         let line = self.lines.partition_point(|start| *start <= byte);
         let start = self.lines[line - 1];
         let end = text[byte..].find('\n').map_or(text.len(), |end| byte + end);
-        Spot {
-            line,
-            column: text[start..byte].chars().count() + 1,
-            snippet: text[start..end].trim_end_matches('\r').to_owned(),
-        }
+        // What ends a line is not shown, and no column lies beyond what is shown.
+        let snippet = text[start..end].trim_end_matches('\r');
+        let byte = byte.min(start + snippet.len());
+        Spot { line, column: text[start..byte].chars().count() + 1, snippet: snippet.to_owned() }
     }
 
     /// The text between two bytes.
@@ -192,6 +191,17 @@ mod tests {
             assert!(!spot.snippet.contains('\r'));
         }
         assert_eq!(document.slice(document.find(&port.key("baud")).unwrap().span()), "9_600");
+    }
+
+    /// A carriage return alone ends no line, and many before a line feed are not shown.
+    #[test]
+    fn no_column_lies_beyond_what_is_shown() {
+        for (text, byte, line, column, snippet) in
+            [("\r", 1, 1, 1, ""), ("a = 1\r\r\nb", 7, 1, 6, "a = 1"), ("\ra", 1, 1, 2, "\ra"), ("ä\r", 3, 1, 2, "ä")]
+        {
+            let spot = Document::parse(text).spot(byte);
+            assert_eq!((spot.line, spot.column, spot.snippet.as_str()), (line, column, snippet), "{text:?}");
+        }
     }
 
     #[test]

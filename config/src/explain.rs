@@ -113,8 +113,9 @@ fn csv_words(csv: &CsvSink) -> String {
     };
     let separator = if csv.separator == '\t' { "tab".to_owned() } else { format!("`{}`", csv.separator) };
     format!(
-        "CSV into {}, {per}, name {}, {} columns of kinds {}, separator {separator}, decimal mark `{}`, {}{}{}",
+        "CSV into {}, {per}, at most {} rows in one, name {}, {} columns of kinds {}, separator {separator}, decimal mark `{}`, {}{}{}",
         csv.folder.display(),
+        csv.rows_max,
         csv.name,
         csv.columns.len(),
         csv.kinds.join(" "),

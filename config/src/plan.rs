@@ -257,6 +257,8 @@ pub struct CsvSink {
     pub folder: PathBuf,
     /// What one file holds.
     pub per: Per,
+    /// Rows that one file holds at most; `per` a reading knows no bound.
+    pub rows_max: u64,
     /// Which kinds of rows (`reading`, `verdict`, `part`, `correction`, `notice`); all by default.
     pub kinds: Vec<String>,
     /// Columns by field name, in order; all fields of a result by default.

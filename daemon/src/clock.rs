@@ -62,6 +62,12 @@ impl Clock {
         Timestamp::now().to_zoned_datetime(self.zone.clone()).date()
     }
 
+    /// When today began in the cell's zone, in microseconds since 1970.
+    pub fn midnight_us(&self) -> i64 {
+        let now = self.now();
+        now.start_of_day().map_or(0, |midnight| midnight.timestamp().as_microsecond())
+    }
+
     /// The cell's zone.
     pub fn zone(&self) -> &TimeZone {
         &self.zone

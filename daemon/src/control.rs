@@ -109,14 +109,17 @@ where
     A: Future<Output = Reply> + 'static,
 {
     let places = Arc::new(tokio::sync::Semaphore::new(TALKS));
+    // They end with this task: a stop waits for no command that is still talking.
+    let mut talks = tokio::task::JoinSet::new();
     loop {
         let Ok(place) = Arc::clone(&places).acquire_owned().await else { return };
         let Ok((stream, _)) = listener.accept().await else {
             tokio::time::sleep(Duration::from_millis(100)).await;
             continue;
         };
+        while talks.try_join_next().is_some() {}
         let answer = answer.clone();
-        tokio::task::spawn_local(async move {
+        talks.spawn_local(async move {
             talk(stream, answer).await;
             drop(place);
         });

@@ -13,6 +13,7 @@ pub mod control;
 pub mod deliver;
 pub mod demo;
 pub mod exit;
+mod memory;
 pub mod run;
 pub mod store;
 pub mod watch;

@@ -48,6 +48,6 @@ pub use reading::{
     TraceGap, Verdict,
 };
 pub use recording::{Direction, Input, InputFault, InputKind, RecordedChunk, RecordingHeader, from_hex, to_hex};
-pub use report::{FrameReport, ReadingReport, examine};
+pub use report::{FrameReport, ReadingReport, examine, kept_report};
 pub use unit::{Unit, UnitKind};
 pub use value::{NumberFault, Value};

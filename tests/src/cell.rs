@@ -163,12 +163,15 @@ impl Cell {
 
     /// Adds a sink of CSV files at `drops/NAME`.
     pub fn sink(&mut self, name: &str, per: &str) -> PathBuf {
+        self.sink_of(name, &format!("per = \"{per}\""))
+    }
+
+    /// Adds a sink of CSV files at `drops/NAME` by the rest of what is said of it.
+    pub fn sink_of(&mut self, name: &str, rest: &str) -> PathBuf {
         let path = self.path("drops").join(name);
         fs::create_dir_all(&path).unwrap();
-        self.sinks.push_str(&format!(
-            "[[sink]]\nname = \"{name}\"\ncsv = {{ folder = \"{}\", per = \"{per}\" }}\n\n",
-            path.display()
-        ));
+        let folder = path.display();
+        self.sinks.push_str(&format!("[[sink]]\nname = \"{name}\"\ncsv = {{ folder = \"{folder}\", {rest} }}\n\n"));
         path
     }
 

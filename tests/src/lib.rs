@@ -20,4 +20,6 @@ pub mod seed;
 pub mod server;
 pub mod share;
 pub mod shop;
+pub mod soak;
+pub mod steady;
 pub mod tidy;

@@ -19,6 +19,9 @@ const PLACES: [&str; 6] = ["cell", "sink", "job", "serial", "piece", "seq"];
 /// The template where none is written.
 const NAME: &str = "{cell}-{seq}.csv";
 
+/// Rows of a file where nothing is written: a spreadsheet opens it, and it stands in memory while it is made.
+const ROWS_MAX: u32 = 20_000;
+
 fn at(index: usize) -> Path {
     Path::top().key("sink").index(index)
 }
@@ -64,6 +67,7 @@ fn csv(sheet: &mut Sheet, path: &Path, said: &CsvSaid, cell_dir: &FilePath) -> O
     Some(CsvSink {
         folder: resolve(cell_dir, said.folder.as_ref()?),
         per: per?,
+        rows_max: u64::from(said.rows_max.unwrap_or(ROWS_MAX)),
         kinds,
         columns,
         separator: separator?,

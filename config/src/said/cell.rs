@@ -171,6 +171,9 @@ pub(crate) struct CsvSaid {
     /// How many minutes one file holds, with per = "minutes".
     #[schemars(range(min = 1, max = 1440))]
     pub(crate) minutes: Option<u32>,
+    /// How many rows one file holds at most; what is more goes out in further files. 20000 where not written.
+    #[schemars(range(min = 1, max = 1_000_000), extend("default" = 20_000))]
+    pub(crate) rows_max: Option<u32>,
     /// Which kinds of rows; all where not written.
     #[schemars(length(min = 1))]
     pub(crate) kinds: Option<Vec<KindWord>>,

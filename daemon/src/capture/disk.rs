@@ -161,7 +161,7 @@ pub(super) enum PutAway {
     Changed,
 }
 
-/// Moves a recorded file into the archive folder, never over another one.
+/// Moves a recorded file into the archive folder, never over another one. It is surely there after [`settle_archive`].
 pub(super) fn archive(path: &Path, recorded: Fingerprint) -> std::io::Result<PutAway> {
     let (folder, name) = parts(path)?;
     if !is_still(path, recorded)? {
@@ -176,9 +176,13 @@ pub(super) fn archive(path: &Path, recorded: Fingerprint) -> std::io::Result<Put
     if !is_still(&to, recorded)? {
         return give_back(&to, path);
     }
-    File::open(&target)?.sync_all()?;
-    File::open(folder)?.sync_all()?;
     Ok(PutAway::Gone(Some(to)))
+}
+
+/// Waits until what was moved into the archive of a folder is there whatever happens: once for many files.
+pub(super) fn settle_archive(folder: &Path) -> std::io::Result<()> {
+    File::open(folder.join(ARCHIVE))?.sync_all()?;
+    File::open(folder)?.sync_all()
 }
 
 /// Removes a recorded file: out of the way first, so that what is removed is what was recorded.

@@ -15,22 +15,20 @@ use ridgepost_parsers::Tick;
 
 use super::arrival::{Arrivals, Fingerprint};
 use super::disk::{Left, PutAway, Told};
-use super::frames::{BATCH, Frames};
+use super::frames::BATCH;
 use super::hints::{Wake, hints};
 use super::line::Shell;
 use super::reach::Reach;
-use crate::store::{Answer, FileBegin, FileState, PenFault, Provenance, Taken, What, answered_tally, sha256};
+use crate::store::{PenFault, What};
 
 /// A listing without hint; on shares, where there are none, every listing.
 const RESCAN: Duration = Duration::from_secs(5);
-/// A file older than this when it is found waited for us; what it says was not measured now.
-const LIVE: Duration = Duration::from_secs(15 * 60);
 /// How long a file that ends in the middle of a record waits for more.
-const CUT_WAITS_MS: u64 = 60_000;
+pub(super) const CUT_WAITS_MS: u64 = 60_000;
 /// How long a file that could not be moved waits for another try.
 const MOVED_AGAIN_MS: u64 = 10_000;
 /// The code of a file that could not be moved.
-const NOT_MOVED: &str = "not-moved";
+pub(super) const NOT_MOVED: &str = "not-moved";
 /// How long, and how many, files are looked at after they were put away.
 const MOVED_WATCHED_MS: u64 = 600_000;
 const MOVED_MAX: usize = 256;
@@ -71,31 +69,31 @@ pub fn watch(station: Arc<Station>, folder: Folder, shell: Shell) {
     }
 }
 
-struct Desk {
-    station: Arc<Station>,
-    folder: Folder,
-    shell: Shell,
-    reach: Reach,
-    arrivals: Arrivals,
+pub(super) struct Desk {
+    pub(super) station: Arc<Station>,
+    pub(super) folder: Folder,
+    pub(super) shell: Shell,
+    pub(super) reach: Reach,
+    pub(super) arrivals: Arrivals,
     /// Whether the folder could be listed the last time.
     listening: Option<bool>,
     /// What was told of which file, so that it is told once.
-    told: BTreeSet<(String, &'static str)>,
-    number: u64,
+    pub(super) told: BTreeSet<(String, &'static str)>,
+    pub(super) number: u64,
     archived: Vec<i64>,
     /// Recorded files that are put away later: they ended in the middle of a record and have to stand still for long,
     /// or they could not be moved.
-    stays: BTreeMap<String, (Tick, Recorded)>,
+    pub(super) stays: BTreeMap<String, (Tick, Recorded)>,
     /// Files put away lately: a writer may have them open still.
     moved: VecDeque<Moved>,
 }
 
 /// A file whose every frame is on the disk.
 #[derive(Clone, Copy)]
-struct Recorded {
-    fingerprint: Fingerprint,
-    file: i64,
-    since: Tick,
+pub(super) struct Recorded {
+    pub(super) fingerprint: Fingerprint,
+    pub(super) file: i64,
+    pub(super) since: Tick,
 }
 
 /// A file in the archive.
@@ -153,53 +151,13 @@ impl Desk {
             self.tell(&name, "empty-file", "holds no byte; it is looked at again when it changes");
             self.arrivals.done(&name);
         }
-        for (name, fingerprint) in look.ready {
-            if self.shell.stop.is_cancelled() {
-                break;
-            }
-            self.handle(&name, fingerprint);
-        }
+        self.take_all(look.ready);
         self.put_away_rest();
         self.look_at_moved();
         self.confirm_archived();
         let now = self.shell.clock.tick();
         let settle = look.again.map(|again| Duration::from_millis(again.0.saturating_sub(now.0).max(10)));
         settle.map_or(RESCAN, |settle| settle.min(RESCAN))
-    }
-
-    fn handle(&mut self, name: &str, fingerprint: Fingerprint) {
-        match self.take(name, fingerprint) {
-            Ok(()) => self.told.retain(|(told, code)| told != name || *code == NOT_MOVED),
-            Err(Left::Told(what, words)) => {
-                self.tell(name, what.code(), &words);
-                self.arrivals.later(name, self.shell.clock.tick());
-            }
-            Err(Left::Later | Left::Ended) => self.arrivals.later(name, self.shell.clock.tick()),
-        }
-    }
-
-    /// Reads, records and archives one file.
-    fn take(&mut self, name: &str, fingerprint: Fingerprint) -> Result<(), Left> {
-        let path = self.folder.path.join(name);
-        let raw = self.reach.read(&path, fingerprint)?;
-        let (file, cut) = self.record(name, fingerprint, &raw)?;
-        self.arrivals.done(name);
-        let recorded = Recorded { fingerprint, file, since: self.shell.clock.tick() };
-        match cut {
-            true => {
-                self.tell(
-                    name,
-                    "cut-file",
-                    "ends in the middle of a record; it stays a while, in case more is written",
-                );
-                self.stays.insert(name.to_owned(), (Tick(recorded.since.0 + CUT_WAITS_MS), recorded));
-            }
-            false => {
-                self.stays.remove(name);
-                self.put_away(name, recorded);
-            }
-        }
-        Ok(())
     }
 
     /// Puts away what was cut short and stood still since, and what could not be moved before.
@@ -218,14 +176,14 @@ impl Desk {
     fn look_at_moved(&mut self) {
         let now = self.shell.clock.tick();
         let keep = |moved: &Moved| now.0.saturating_sub(moved.since.0) < MOVED_WATCHED_MS;
-        while self.moved.len() > MOVED_MAX || self.moved.front().is_some_and(|moved| !keep(moved)) {
+        while self.moved.front().is_some_and(|moved| !keep(moved)) {
             self.moved.pop_front();
         }
         for mut moved in std::mem::take(&mut self.moved) {
             let Ok(found) = self.reach.look_at(&moved.path) else { continue };
             if found != moved.fingerprint
                 && let Ok(raw) = self.reach.read(&moved.path, found)
-                && self.record(&moved.name, found, &raw).is_ok()
+                && self.ask(&moved.name, found, raw).and_then(|begun| self.recorded(begun)).is_ok()
             {
                 tracing::warn!(
                     code = "written-on",
@@ -239,63 +197,8 @@ impl Desk {
         }
     }
 
-    /// Hands the writer a file, batch by batch; once every frame is on the disk, its key and whether it ends in the
-    /// middle of a record.
-    fn record(&mut self, name: &str, fingerprint: Fingerprint, raw: &[u8]) -> Result<(i64, bool), Left> {
-        let received = self.shell.clock.stamp();
-        let changed_us = i64::try_from(fingerprint.changed_ns / 1000).unwrap_or(received.us);
-        let live_us = i64::try_from(LIVE.as_micros()).unwrap_or(i64::MAX);
-        let taken = if received.us - changed_us > live_us { Taken::At(changed_us) } else { Taken::Live };
-        self.number += 1;
-        let mut frames = Frames::new(&self.station, raw);
-        let first = frames.batch();
-        let begin = FileBegin {
-            origin: format!("{} {} file {}", self.shell.run, self.station.name, self.number),
-            station: Arc::clone(&self.station),
-            name: name.to_owned(),
-            fingerprint: fingerprint.to_string(),
-            sha256: sha256(raw),
-            received: received.clone(),
-            raw: raw.to_vec(),
-            taken,
-            last: frames.at_end(),
-            frames: first,
-        };
-        let heard = received.at.clone();
-        let answer = self.shell.pen.ask_blocking(What::FileBegin(Box::new(begin)))?;
-        let Answer::File(state, tally) = answer else { return Err(Left::Later) };
-        self.shell.board.count(&self.station.name, &tally);
-        self.shell.board.change(&self.station.name, |status| status.last_heard = Some(heard));
-        let (file, transmission, done) = match state {
-            FileState::Recorded { file } => return Ok((file, frames.at_end() && frames.is_cut())),
-            FileState::Repeat { file, transmission } => {
-                self.shell.board.change(&self.station.name, |status| status.repeats += 1);
-                tracing::info!(
-                    code = "repeat",
-                    station = self.station.name,
-                    "{name} holds the same bytes as transmission {transmission}: noted, not counted"
-                );
-                return Ok((file, false));
-            }
-            FileState::Begun { file, transmission, done } => (file, transmission, done),
-        };
-        let from = Provenance { transmission, station: Arc::clone(&self.station), received, taken };
-        while !frames.at_end() {
-            if self.shell.stop.is_cancelled() {
-                return Err(Left::Ended);
-            }
-            let mut batch = frames.batch();
-            batch.retain(|heard| heard.number > done);
-            let last = frames.at_end();
-            let ask = What::FileFrames { file, from: from.clone(), frames: batch, last };
-            let answer = self.shell.pen.ask_blocking(ask)?;
-            self.shell.board.count(&self.station.name, &answered_tally(&answer));
-        }
-        Ok((file, frames.is_cut()))
-    }
-
     /// Moves or removes a recorded file; a file that can't be moved stays, and is known by its fingerprint.
-    fn put_away(&mut self, name: &str, recorded: Recorded) {
+    pub(super) fn put_away(&mut self, name: &str, recorded: Recorded) {
         let Recorded { fingerprint, file, since } = recorded;
         let path = self.folder.path.join(name);
         let result = match self.folder.when_recorded {
@@ -311,6 +214,9 @@ impl Desk {
                 self.archived.push(file);
                 let moved = to.map(|path| Moved { name: name.to_owned(), path, fingerprint, since });
                 self.moved.extend(moved);
+                if self.moved.len() > MOVED_MAX {
+                    self.moved.pop_front();
+                }
             }
             Ok(PutAway::Changed) => {}
             Err(error) => {
@@ -332,13 +238,19 @@ impl Desk {
         if self.archived.is_empty() {
             return;
         }
+        if self.folder.when_recorded == WhenRecorded::Archive
+            && let Err(error) = self.reach.settle_archive()
+        {
+            tracing::debug!(code = "archive", station = self.station.name, "the archive is not settled: {error}");
+            return;
+        }
         let files = std::mem::take(&mut self.archived);
         if let Err(fault) = self.shell.pen.ask_blocking(What::FilesArchived(files)) {
             tracing::error!(code = "note-lost", station = self.station.name, "moved files could not be noted: {fault}");
         }
     }
 
-    fn tell(&mut self, name: &str, code: &'static str, words: &str) {
+    pub(super) fn tell(&mut self, name: &str, code: &'static str, words: &str) {
         if !self.told.insert((name.to_owned(), code)) {
             return;
         }

@@ -19,6 +19,7 @@ use super::session::{Action, Event, Session};
 use super::{Board, watch};
 use crate::aside::leave_behind;
 use crate::clock::Clock;
+use crate::store::weaken::Weakened;
 use crate::store::{Burst, Heard, Pen, What, answered_tally};
 
 /// Closed frames that may wait for the writer before reading pauses.
@@ -237,6 +238,7 @@ impl Line {
                         kept::forget(&self.station, &self.stream);
                     }
                     (self.opening, self.device) = (None, None);
+                    Weakened::port_closed();
                 }
                 Action::Record(frame, decoded) => {
                     self.number += 1;

@@ -15,6 +15,7 @@ pub mod line;
 pub mod reach;
 mod serial;
 pub mod session;
+mod taking;
 mod tcp;
 pub mod watch;
 

@@ -24,6 +24,7 @@ enum Errand {
     Read(PathBuf, Fingerprint),
     Archive(PathBuf, Fingerprint),
     Remove(PathBuf, Fingerprint),
+    SettleArchive(PathBuf),
 }
 
 /// What came of it.
@@ -34,6 +35,7 @@ enum Found {
     /// The bytes follow.
     Bytes,
     PutAway(PutAway),
+    Settled,
     Left(Left),
     Failed {
         errno: Option<i32>,
@@ -103,6 +105,17 @@ impl Reach {
         }
     }
 
+    /// Waits until what was moved into the archive is there whatever happens.
+    pub(super) fn settle_archive(&mut self) -> Result<()> {
+        if !self.far {
+            return disk::settle_archive(&self.folder.path);
+        }
+        match self.send(&Errand::SettleArchive(self.folder.path.clone()))? {
+            (Found::Settled, _) => Ok(()),
+            other => Err(unexpected(&other.0)),
+        }
+    }
+
     pub(super) fn remove(&mut self, path: &Path, recorded: Fingerprint) -> Result<PutAway> {
         match self.far {
             true => self.put_away(&Errand::Remove(path.to_owned(), recorded)),
@@ -143,6 +156,7 @@ pub fn fetch() -> Result<()> {
             },
             Errand::Archive(path, recorded) => disk::archive(&path, recorded).map(Found::PutAway),
             Errand::Remove(path, recorded) => disk::remove(&path, recorded).map(Found::PutAway),
+            Errand::SettleArchive(folder) => disk::settle_archive(&folder).map(|()| Found::Settled),
         };
         let failed = |error: Error| Found::Failed { errno: error.raw_os_error(), words: error.to_string() };
         (found.unwrap_or_else(failed), Vec::new())

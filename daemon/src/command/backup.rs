@@ -61,7 +61,7 @@ fn copy(store: &Path, file: &Path, at: &str) -> Result<i64, StoreFault> {
     if check != "ok" {
         return Err(StoreFault::Damaged(format!("the copy is not sound: {check}")));
     }
-    let results = copy.query_row("SELECT count(*) FROM result", [], |row| row.get(0))?;
+    let results = copy.query_row("SELECT count(*) FROM entry", [], |row| row.get(0))?;
     drop(copy);
     std::fs::File::open(file)?.sync_all()?;
     numbers::sync_folder(file)?;

@@ -43,30 +43,22 @@ pub fn status(cell: &Cell, as_json: bool, out: &mut Out) -> Exit {
 
 fn stored(cell: &Cell) -> Result<Json, StoreFault> {
     let connection = open_for_reading(&cell.plan.store)?;
-    let mut by_state = query::objects(
-        &connection,
-        "SELECT station, count(*) AS transmissions, max(received_at) AS last FROM transmission GROUP BY station",
-        &[],
-    )?;
-    by_state.sort_by_key(|row| shown(&row["station"]));
+    let today = Clock::new(cell.plan.cell.time_zone.clone()).midnight_us();
+    let [last, unjudged, rejected] = query::amounts(&connection, today)?;
     Ok(json!({
         "path": cell.plan.store,
         "bytes": std::fs::metadata(&cell.plan.store).map(|file| file.len()).unwrap_or(0),
         "free_bytes": crate::watch::free_bytes(&cell.plan.store),
         "journal_mode": pragma(&connection, "journal_mode")?,
         "job": query::open_job(&connection)?,
-        "results": count(&connection, "SELECT count(*) FROM result")?,
-        "unjudged": count(&connection, "SELECT count(*) FROM result WHERE kind = 'reading' AND outcome = 'unjudged'")?,
-        "rejected": count(&connection, "SELECT count(*) FROM frame WHERE outcome <> 'accepted'")?,
-        "stations": by_state,
+        "last_seq": last,
+        "unjudged_today": unjudged,
+        "rejected_today": rejected,
+        "stations": query::last_heard(&connection)?,
         "outbox": query::outbox_counts(&connection)?,
         "gaps": query::gaps(&connection, 5)?,
         "events": query::events(&connection, 5)?,
     }))
-}
-
-fn count(connection: &Connection, sql: &str) -> Result<i64, StoreFault> {
-    Ok(connection.query_row(sql, [], |row| row.get(0))?)
 }
 
 fn pragma(connection: &Connection, name: &str) -> Result<String, StoreFault> {
@@ -140,13 +132,13 @@ fn job_and_store(daemon: &Json, store: &Json, out: &mut Out) {
     }
     let mib = |bytes: &Json| bytes.as_u64().unwrap_or(0) / 1024 / 1024;
     out.say(&format!(
-        "store: {}, {} MiB, {} MiB free, {} results, {} readings unjudged, {} frames rejected",
+        "store: {}, {} MiB, {} MiB free, last result {}; today {} readings unjudged, {} frames rejected",
         shown(&store["path"]),
         mib(&store["bytes"]),
         mib(&store["free_bytes"]),
-        store["results"],
-        store["unjudged"],
-        store["rejected"]
+        store["last_seq"],
+        store["unjudged_today"],
+        store["rejected_today"]
     ));
     if let Json::String(trouble) = &daemon["store_trouble"] {
         out.say(&format!("store: can't be written: {trouble}; readings wait"));

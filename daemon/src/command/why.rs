@@ -53,16 +53,22 @@ fn gather(connection: &Connection, id: &str) -> Result<Option<Json>, StoreFault>
         JOIN wording AS w ON w.hash = t.definition WHERE r.seq = ?1")?;
     let frame = one("SELECT f.number, f.start, f.bytes, f.outcome, f.reason, f.detail, f.remarks, f.report, \
         hex(substr(t.raw, f.start + 1, min(f.bytes, 4096))) AS raw_hex, length(t.raw) AS whole \
-        FROM result AS r JOIN frame AS f ON f.transmission = r.transmission AND f.number = r.frame \
-        JOIN transmission AS t ON t.id = r.transmission WHERE r.seq = ?1")?;
+        FROM entry AS r JOIN transmission AS t ON t.id = r.transmission \
+        JOIN (SELECT transmission, number, start, bytes, outcome, reason, detail, remarks, report FROM single_frame \
+        WHERE (transmission, number) = (SELECT transmission, frame FROM entry WHERE seq = ?1) UNION ALL \
+        SELECT transmission, frame, report ->> '$.offset', report ->> '$.bytes', 'accepted', NULL, NULL, \
+        coalesce((SELECT group_concat(value, ' ') FROM json_each(report, '$.remarks')), ''), report FROM \
+        (SELECT p.transmission, e.frame, p.body -> (e.frame - p.first) AS report FROM entry AS e \
+        JOIN frame_page AS p ON p.transmission = e.transmission AND e.frame BETWEEN p.first AND p.last \
+        WHERE e.seq = ?1)) AS f WHERE r.seq = ?1")?;
     let job = one(
         "SELECT w.name, w.hash, w.body FROM result AS r JOIN wording AS w ON w.hash = r.job_hash WHERE r.seq = ?1",
     )?;
     let judged_by = one("SELECT program_version FROM result WHERE seq = ?1")?;
     let deliveries = query::objects(
         connection,
-        "SELECT o.sink, p.name, p.state, p.attempts, p.reason, p.delivered_at, p.sha256 \
-         FROM outbox AS o JOIN parcel AS p ON p.id = o.parcel WHERE o.seq = ?1 ORDER BY o.sink",
+        "SELECT p.sink, p.name, p.state, p.attempts, p.reason, p.delivered_at, p.sha256 \
+         FROM stretch AS s JOIN parcel AS p ON p.id = s.parcel WHERE ?1 BETWEEN s.first AND s.last ORDER BY p.sink",
         &[&seq],
     )?;
     let reasons: Vec<Json> = result["reasons"]
@@ -74,7 +80,7 @@ fn gather(connection: &Connection, id: &str) -> Result<Option<Json>, StoreFault>
     let siblings = query::objects(
         connection,
         "SELECT s.seq, s.kind, s.balloon, s.quantity, s.value, s.unit, s.outcome, s.reasons, s.attempt \
-         FROM result AS r JOIN result AS s ON s.job = r.job AND s.piece = r.piece WHERE r.seq = ?1 ORDER BY s.seq",
+         FROM result AS r JOIN result AS s ON s.run = r.run AND s.piece = r.piece WHERE r.seq = ?1 ORDER BY s.seq",
         &[&seq],
     )?;
     Ok(Some(json!({

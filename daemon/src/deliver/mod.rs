@@ -15,18 +15,21 @@ use std::time::{Duration, Instant};
 use porter::Porter;
 use ridgepost_config::{CsvSink, Sink, SinkKind};
 use rusqlite::Connection;
+use sheet::Sheet;
 
 use crate::capture::Board;
 use crate::store::weaken::Weakened;
 use crate::store::{Pen, Severity, StoreFault, What, open_for_reading, query};
 
-/// Parcels looked for without a nudge.
-const RESCAN: Duration = Duration::from_secs(5);
+/// Parcels looked for without a nudge. Every commit gives one, and so does the sign of life, every 20 s.
+const RESCAN: Duration = Duration::from_secs(60);
 /// First and longest pause after a failure.
 const PAUSE_FIRST: Duration = Duration::from_millis(500);
 const PAUSE_LONGEST: Duration = Duration::from_secs(15);
-/// Parcels delivered between two notes to the store.
+/// Most parcels delivered between two notes to the store, and the longest time: after a kill what was not noted is placed
+/// again.
 const BATCH: usize = 64;
+const NOTE_WITHIN: Duration = Duration::from_millis(200);
 
 /// Why a parcel is not delivered.
 #[derive(Clone, Debug, PartialEq, Eq)]
@@ -148,6 +151,7 @@ impl Worker {
             }
             let mut delivered = Vec::new();
             let mut held_up = None;
+            let mut noted = Instant::now();
             for parcel in due {
                 match self.deliver(reader, &parcel) {
                     Ok(sha256) => delivered.push((parcel.id, sha256)),
@@ -157,12 +161,12 @@ impl Worker {
                         break;
                     }
                 }
+                if noted.elapsed() >= NOTE_WITHIN {
+                    self.note(std::mem::take(&mut delivered))?;
+                    noted = Instant::now();
+                }
             }
-            if !delivered.is_empty() {
-                let count = delivered.len() as u64;
-                self.pen.ask_blocking(What::Delivered(delivered)).map_err(|fault| fault.to_string())?;
-                self.board.change(&key(&self.sink.name), |status| status.recorded += count);
-            }
+            self.note(delivered)?;
             if let Some((parcel, reason)) = held_up {
                 let waiting = What::Waiting { parcel, reason: reason.clone() };
                 self.pen.ask_blocking(waiting).map_err(|fault| fault.to_string())?;
@@ -179,6 +183,17 @@ impl Worker {
         fault.to_string()
     }
 
+    /// Tells the store what was delivered.
+    fn note(&self, delivered: Vec<(i64, String)>) -> Result<(), String> {
+        if delivered.is_empty() {
+            return Ok(());
+        }
+        let count = delivered.len() as u64;
+        self.pen.ask_blocking(What::Delivered(delivered)).map_err(|fault| fault.to_string())?;
+        self.board.change(&key(&self.sink.name), |status| status.recorded += count);
+        Ok(())
+    }
+
     fn park(&self, parcel: &query::Parcel, reason: String) -> Result<(), String> {
         tracing::error!(
             code = "parked",
@@ -193,12 +208,15 @@ impl Worker {
     fn deliver(&mut self, reader: &Connection, parcel: &query::Parcel) -> Result<String, Undelivered> {
         let SinkKind::Csv(csv) = self.sink.kind.clone();
         let csv = &csv;
-        let rows = query::parcel_rows(reader, parcel.id).map_err(|fault| Undelivered::Later(self.unread(&fault)))?;
-        let bytes = sheet::render(csv, &rows).map_err(Undelivered::Never)?;
+        let mut sheet = Sheet::begin(csv).map_err(Undelivered::Never)?;
+        let rows = query::parcel_rows(reader, parcel.id, |row| sheet.add(row))
+            .map_err(|fault| Undelivered::Later(self.unread(&fault)))?;
+        let rows = rows.map_err(Undelivered::Never)?;
+        let bytes = sheet.finish().map_err(Undelivered::Never)?;
         let sha256 = crate::store::sha256(&bytes);
         self.place(csv, &parcel.name, &bytes)?;
         if csv.ok_file {
-            let ok = format!("rows={}\r\nsha256={sha256}\r\n", rows.len());
+            let ok = format!("rows={rows}\r\nsha256={sha256}\r\n");
             self.place(csv, &format!("{}.ok", parcel.name), ok.as_bytes())?;
         }
         Ok(sha256)

@@ -7,29 +7,52 @@ use crate::store::{FIELDS, fields::position};
 /// Fields whose decimal mark is the sink's.
 const NUMBERS: &[&str] = &["value", "lower", "upper", "cutoff_mm", "lambda_s_um"];
 
-/// The bytes of a file. The text of the error says why these rows can't be written this way.
-pub fn render(sink: &CsvSink, rows: &[Vec<Option<String>>]) -> Result<Vec<u8>, String> {
-    let columns: Vec<(&str, usize)> = match sink.columns.as_slice() {
-        [] => FIELDS.iter().enumerate().map(|(at, (name, _))| (*name, at)).collect(),
-        chosen => chosen.iter().filter_map(|name| position(name).map(|at| (name.as_str(), at))).collect(),
-    };
-    let separator = u8::try_from(sink.separator).map_err(|_| format!("separator `{}` is not ASCII", sink.separator))?;
-    let mut writer =
-        csv::WriterBuilder::new().delimiter(separator).terminator(csv::Terminator::CRLF).from_writer(Vec::new());
-    writer.write_record(columns.iter().map(|(name, _)| *name)).map_err(|error| error.to_string())?;
-    for row in rows {
-        let cells = columns.iter().map(|(name, at)| cell(sink, name, row[*at].as_deref().unwrap_or("")));
-        writer.write_record(cells).map_err(|error| error.to_string())?;
-    }
-    let text = writer.into_inner().map_err(|error| error.to_string())?;
-    encode(&sink.encoding, text)
+/// A file in the making. The text of an error says why these rows can't be written this way.
+pub struct Sheet<'a> {
+    sink: &'a CsvSink,
+    /// Position of each column among the fields, and whether its decimal mark is the sink's.
+    columns: Vec<(usize, bool)>,
+    writer: csv::Writer<Vec<u8>>,
 }
 
-fn cell(sink: &CsvSink, name: &str, text: &str) -> String {
-    if NUMBERS.contains(&name) && sink.decimal != '.' {
-        return text.replace('.', &sink.decimal.to_string());
+impl<'a> Sheet<'a> {
+    /// A file that holds its heading.
+    pub fn begin(sink: &'a CsvSink) -> Result<Self, String> {
+        let names: Vec<&str> = match sink.columns.as_slice() {
+            [] => FIELDS.iter().map(|(name, _)| *name).collect(),
+            chosen => chosen.iter().map(String::as_str).filter(|name| position(name).is_some()).collect(),
+        };
+        let columns = names.iter().filter_map(|name| Some((position(name)?, NUMBERS.contains(name)))).collect();
+        let separator =
+            u8::try_from(sink.separator).map_err(|_| format!("separator `{}` is not ASCII", sink.separator))?;
+        let mut writer =
+            csv::WriterBuilder::new().delimiter(separator).terminator(csv::Terminator::CRLF).from_writer(Vec::new());
+        writer.write_record(&names).map_err(|error| error.to_string())?;
+        Ok(Sheet { sink, columns, writer })
     }
-    if NUMBERS.contains(&name) || !runs_as_formula(text) { text.to_owned() } else { format!("'{text}") }
+
+    /// One more row: every field of a result in their order, empty where unknown.
+    pub fn add(&mut self, row: &[String]) -> Result<(), String> {
+        let write = |writer: &mut csv::Writer<Vec<u8>>, (at, is_number): (usize, bool)| {
+            let text = row.get(at).map_or("", String::as_str);
+            if is_number && self.sink.decimal != '.' {
+                writer.write_field(text.replace('.', &self.sink.decimal.to_string()))
+            } else if is_number || !runs_as_formula(text) {
+                writer.write_field(text)
+            } else {
+                writer.write_field(format!("'{text}"))
+            }
+        };
+        for column in &self.columns {
+            write(&mut self.writer, *column).map_err(|error| error.to_string())?;
+        }
+        self.writer.write_record(None::<&[u8]>).map_err(|error| error.to_string())
+    }
+
+    /// The bytes of the file.
+    pub fn finish(self) -> Result<Vec<u8>, String> {
+        encode(&self.sink.encoding, self.writer.into_inner().map_err(|error| error.to_string())?)
+    }
 }
 
 /// Whether a spreadsheet would run a text: it starts like a formula and is no number (common practice, no source).
@@ -69,6 +92,7 @@ mod tests {
             kinds: Vec::new(),
             columns: ["seq", "value", "value_as_sent", "feature"].map(str::to_owned).to_vec(),
             separator: ',',
+            rows_max: 50_000,
             decimal: '.',
             encoding: "utf-8".into(),
             name: "{seq}.csv".into(),
@@ -77,12 +101,18 @@ mod tests {
         }
     }
 
-    fn row(cells: &[(&str, &str)]) -> Vec<Option<String>> {
-        let mut row = vec![None; FIELDS.len()];
+    fn row(cells: &[(&str, &str)]) -> Vec<String> {
+        let mut row = vec![String::new(); FIELDS.len()];
         for (name, text) in cells {
-            row[position(name).unwrap()] = Some((*text).to_owned());
+            row[position(name).unwrap()] = (*text).to_owned();
         }
         row
+    }
+
+    fn render(sink: &CsvSink, rows: &[Vec<String>]) -> Result<Vec<u8>, String> {
+        let mut sheet = Sheet::begin(sink)?;
+        rows.iter().try_for_each(|row| sheet.add(row))?;
+        sheet.finish()
     }
 
     fn text(sink: &CsvSink, cells: &[(&str, &str)]) -> String {

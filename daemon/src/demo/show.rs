@@ -146,7 +146,7 @@ impl<'a> Show<'a> {
         std::thread::sleep(Duration::from_millis(200));
         self.tester.pull_out()?;
         self.wait_for("the cut record to be kept", |store| {
-            exists(store, "SELECT 1 FROM frame WHERE outcome = 'incomplete'")
+            exists(store, "SELECT 1 FROM single_frame WHERE outcome = 'incomplete'")
         })?;
         std::thread::sleep(Duration::from_millis(1_200));
         self.tester.plug_in()?;
@@ -174,7 +174,7 @@ impl<'a> Show<'a> {
         bytes[at] ^= 0x08;
         self.tester.send(&bytes)?;
         self.wait_for("the damaged record to be kept", |store| {
-            exists(store, "SELECT 1 FROM frame WHERE outcome = 'damaged' AND reason = 'checksum'")
+            exists(store, "SELECT 1 FROM single_frame WHERE outcome = 'damaged' AND reason = 'checksum'")
         })?;
         self.tester.send(&record.bytes())?;
         self.recorded(&record)?;

@@ -60,7 +60,7 @@ fn counted(store: &Connection, out: &mut Out) -> Result<(), StoreFault> {
 
 fn kept(store: &Connection, out: &mut Out) -> Result<(), StoreFault> {
     out.say("\nKEPT, AND NEVER A READING");
-    let sql = "SELECT f.transmission, f.outcome, f.reason, f.detail, f.bytes, t.station FROM frame AS f \
+    let sql = "SELECT f.transmission, f.outcome, f.reason, f.detail, f.bytes, t.station FROM single_frame AS f \
                JOIN transmission AS t ON t.id = f.transmission WHERE f.outcome <> 'accepted' ORDER BY f.transmission";
     for row in query::objects(store, sql, &[])? {
         let reason = ridgepost_parsers::Reason::parse(&shown(&row["reason"])).map_or("", |reason| reason.meaning());

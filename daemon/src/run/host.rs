@@ -12,6 +12,8 @@ use crate::store::What;
 
 /// Between two looks at how things stand.
 const STATUS_EVERY: Duration = Duration::from_secs(5);
+/// The longest between two round trips through the writer, where a watchdog waits for them.
+const PING_EVERY: Duration = Duration::from_secs(20);
 
 /// Says that everything that can run runs.
 pub(super) fn ready() {
@@ -37,21 +39,37 @@ fn say(states: &[NotifyState]) {
 
 /// Tells how things stand when that changes, and feeds the watchdog.
 pub(super) async fn report(house: &House) {
-    let watchdog = sd_notify::watchdog_enabled();
-    let every = watchdog.map_or(STATUS_EVERY, |within| (within / 3).min(STATUS_EVERY));
-    let (mut told, mut beats) = (String::new(), 0);
+    // Where nobody listens there is nothing to look at.
+    if std::env::var_os("NOTIFY_SOCKET").is_none() {
+        return std::future::pending().await;
+    }
+    tokio::join!(feed_watchdog(house), tell_status(house));
+}
+
+/// Feeds the watchdog, if there is one.
+async fn feed_watchdog(house: &House) {
+    let Some(within) = sd_notify::watchdog_enabled() else { return };
+    let every = (within / 3).min(PING_EVERY);
+    let mut beats = 0;
     loop {
         let passed = tokio::time::timeout(every, house.pen.ask(What::Ping)).await.is_ok_and(|answer| answer.is_ok());
         let waiting = house.health.lock().map_or(0, |health| health.beats);
         if passed || std::mem::replace(&mut beats, waiting) != waiting {
             say(&[NotifyState::Watchdog]);
         }
+        tokio::time::sleep(every).await;
+    }
+}
+
+async fn tell_status(house: &House) {
+    let mut told = String::new();
+    loop {
         let now = in_one_line(house);
         if now != told {
             say(&[NotifyState::Status(&now)]);
             told = now;
         }
-        tokio::time::sleep(every).await;
+        tokio::time::sleep(STATUS_EVERY).await;
     }
 }
 

@@ -34,8 +34,12 @@ pub use crew::Nudges;
 
 /// How often the store learns that the program is alive.
 const ALIVE_EVERY: Duration = Duration::from_secs(20);
+/// When everybody has started: what only starting needed is given back.
+const STARTED_WITHIN: Duration = Duration::from_secs(2);
 /// How long a stop may take before what hangs is left behind.
 const STOP_WITHIN: Duration = Duration::from_secs(6);
+/// How long after the word to stop the writer may be at bringing its log back into the store.
+const WRITER_ENDS_WITHIN: Duration = Duration::from_secs(8);
 
 /// Why the daemon did not come up, or had to end.
 #[derive(Debug, thiserror::Error)]
@@ -217,9 +221,10 @@ async fn daemon(cell: Arc<Cell>, kept: Kept) -> Result<(), RunFault> {
     // Caught from here on: a stop while everybody starts is a stop.
     let asked_to_end = terminated();
     let socket = control::socket_path(&store);
-    let lock = Lock::take(&store, Some(socket.clone()))?;
+    let mut lock = Lock::take(&store, Some(socket.clone()))?;
     let (fatal, mut failed) = watch::channel(None);
     let (house, writer) = House::build(&cell, &fatal)?;
+    lock.cover(&store)?;
     let stop = CancellationToken::new();
     let shell = Shell {
         clock: house.clock.clone(),
@@ -235,6 +240,10 @@ async fn daemon(cell: Arc<Cell>, kept: Kept) -> Result<(), RunFault> {
     let around = Around::start(&house, &socket, kept)?;
     let work = async {
         come_up(&house, &mut crew, cell).await;
+        drop(tokio::spawn(async {
+            tokio::time::sleep(STARTED_WITHIN).await;
+            crate::memory::settle();
+        }));
         // It ends by the stop; what hangs in it holds nobody up.
         drop(tokio::spawn(crate::watch::run(house.scene(&stop))));
         tokio::select! {
@@ -306,15 +315,17 @@ impl Around {
 
 /// Waits for everybody, within bounds; who hangs, and whether the writer has ended.
 async fn take_down(crew: Crew, house: Arc<House>, writer: std::thread::JoinHandle<()>) -> (Vec<String>, bool) {
+    let until = tokio::time::Instant::now() + WRITER_ENDS_WITHIN;
     let mut stuck = crew.rest(STOP_WITHIN).await;
+    // Who hangs may hold a way to the writer, and then it does not end.
+    let may_end = stuck.is_empty();
     stuck.extend(crate::aside::left_behind());
     let answered = tokio::time::timeout(Duration::from_secs(1), house.pen.ask(What::Alive)).await.is_ok();
     if !answered {
         stuck.push("the store's writer".to_owned());
     }
     drop(house);
-    let until = tokio::time::Instant::now() + Duration::from_secs(1);
-    while answered && !writer.is_finished() && tokio::time::Instant::now() < until {
+    while answered && may_end && !writer.is_finished() && tokio::time::Instant::now() < until {
         tokio::time::sleep(Duration::from_millis(5)).await;
     }
     (stuck, writer.is_finished())

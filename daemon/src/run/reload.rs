@@ -9,7 +9,7 @@ use tokio::sync::mpsc;
 use crate::cell::{self, Look};
 
 /// A look without hint.
-const LOOK_EVERY: Duration = Duration::from_secs(10);
+const LOOK_EVERY: Duration = Duration::from_secs(30);
 /// How long the files must stand still: an editor may write a file in several steps.
 const SETTLE: Duration = Duration::from_millis(700);
 

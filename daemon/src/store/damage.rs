@@ -142,7 +142,7 @@ fn sound(store: &Path) -> Result<(), StoreFault> {
     let mut connection = open_for_writing(store)?;
     // A damaged log must stay until numbers go on behind it, whatever happens in between.
     connection.set_db_config(rusqlite::config::DbConfig::SQLITE_DBCONFIG_NO_CKPT_ON_CLOSE, true)?;
-    connection.query_row("SELECT max(seq) FROM result", [], |_| Ok(()))?;
+    connection.query_row("SELECT max(seq) FROM entry", [], |_| Ok(()))?;
     let suspected = match fs::read_to_string(with(store, SUSPECT)) {
         Ok(text) => text,
         Err(error) if error.kind() == ErrorKind::NotFound => return Ok(()),

@@ -30,7 +30,8 @@ pub(super) fn begin(recorder: &mut Recorder, file: &FileBegin) -> Result<(FileSt
         return Ok((FileState::Repeat { file: id, transmission }, Tally::default()));
     }
     let known = continued(recorder, file)?;
-    let transmission = recorder.transmission(&file.origin, &file.station, &file.name, &file.received, &file.raw)?;
+    let transmission =
+        recorder.transmission(&file.origin, &file.station, &file.name, &file.received, (&file.sha256, &file.raw))?;
     let id = insert_file(recorder, file, transmission, if file.last { "recorded" } else { "recording" })?;
     let from = Provenance {
         transmission,
@@ -47,16 +48,24 @@ pub(super) fn begin(recorder: &mut Recorder, file: &FileBegin) -> Result<(FileSt
 /// How many leading frames of a file are recorded already, because it begins with every byte of an earlier file of its
 /// name: an exporter that adds rows to one file. What was cut short at the end of the earlier one is read anew.
 fn continued(recorder: &Recorder, file: &FileBegin) -> Result<u32, StoreFault> {
-    let earlier: Option<(i64, bool)> = recorder
+    let earlier: Option<(i64, i64)> = recorder
         .tx
         .prepare_cached(
-            "SELECT f.transmission, substr(?3, 1, length(t.raw)) = t.raw FROM file AS f \
-             JOIN transmission AS t ON t.id = f.transmission \
+            "SELECT f.transmission, length(t.raw) FROM file AS f JOIN transmission AS t ON t.id = f.transmission \
              WHERE f.station = ?1 AND f.name = ?2 AND f.state IN ('recorded', 'archived') ORDER BY f.id DESC LIMIT 1",
         )?
-        .query_row(params![file.station.name, file.name, file.raw], |row| Ok((row.get(0)?, row.get(1)?)))
+        .query_row(params![file.station.name, file.name], |row| Ok((row.get(0)?, row.get(1)?)))
         .optional()?;
-    let Some((transmission, true)) = earlier else { return Ok(0) };
+    let Some((transmission, bytes)) = earlier else { return Ok(0) };
+    let beginning = usize::try_from(bytes).ok().and_then(|bytes| file.raw.get(..bytes));
+    let Some(beginning) = beginning else { return Ok(0) };
+    let goes_on = recorder
+        .tx
+        .prepare_cached("SELECT raw FROM transmission WHERE id = ?1")?
+        .query_row([transmission], |row| Ok(row.get_ref(0)?.as_blob().is_ok_and(|raw| raw == beginning)))?;
+    if !goes_on {
+        return Ok(0);
+    }
     let known = known_frames(recorder, transmission)?;
     let text = format!("{} goes on from transmission {transmission}: {known} records are known", file.name);
     event(recorder, Some(&file.station.name), "continued", &text, Some(transmission))?;
@@ -66,14 +75,43 @@ fn continued(recorder: &Recorder, file: &FileBegin) -> Result<u32, StoreFault> {
 /// Number of the last frame of a transmission that more bytes behind it can't change. Only a last frame with readings
 /// is surely whole; frames before the first one written were known from an earlier transmission still.
 fn known_frames(recorder: &Recorder, transmission: i64) -> Result<u32, StoreFault> {
-    let sql = "SELECT min(number), max(number) FROM frame WHERE transmission = ?1";
+    let sql = "SELECT min(first), max(last) FROM (SELECT number AS first, number AS last FROM single_frame \
+               WHERE transmission = ?1 UNION ALL SELECT first, last FROM frame_page WHERE transmission = ?1)";
     let (first, last): (Option<u32>, Option<u32>) =
         recorder.tx.query_row(sql, [transmission], |row| Ok((row.get(0)?, row.get(1)?)))?;
     let (Some(first), Some(last)) = (first, last) else { return Ok(0) };
-    let sql = "SELECT outcome = 'accepted' AND json_array_length(report, '$.readings') > 0 FROM frame \
-               WHERE transmission = ?1 AND number = ?2";
+    let sql = "SELECT outcome = 'accepted' AND coalesce(json_array_length(report, '$.readings'), 0) > 0 FROM single_frame \
+               WHERE transmission = ?1 AND number = ?2 UNION ALL \
+               SELECT coalesce(json_array_length(body, '$[#-1].readings'), 0) > 0 FROM frame_page \
+               WHERE transmission = ?1 AND last = ?2";
     let whole: bool = recorder.tx.query_row(sql, [transmission, i64::from(last)], |row| row.get(0))?;
     Ok(if whole { last } else { last.saturating_sub(1).max(first.saturating_sub(1)) })
+}
+
+/// Writes more frames of a file, which is recorded with its last ones; not where those before them are missing.
+pub(super) fn go_on(
+    recorder: &mut Recorder,
+    (file, last): (i64, bool),
+    from: &Provenance,
+    after: u32,
+    frames: &[Heard],
+) -> Result<Tally, StoreFault> {
+    if last_frame(recorder, from.transmission)? < after {
+        return Err(StoreFault::Gap);
+    }
+    let tally = recorder.frames(from, frames)?;
+    if last {
+        set_state(recorder, file, "recorded")?;
+    }
+    Ok(tally)
+}
+
+/// Number of the last frame of a transmission that is written; 0 where none is.
+fn last_frame(recorder: &Recorder, transmission: i64) -> Result<u32, StoreFault> {
+    let sql = "SELECT max(coalesce((SELECT max(number) FROM single_frame WHERE transmission = ?1), 0), \
+               coalesce((SELECT max(last) FROM frame_page WHERE transmission = ?1 AND first = \
+               (SELECT max(first) FROM frame_page WHERE transmission = ?1)), 0))";
+    Ok(recorder.tx.prepare_cached(sql)?.query_row([transmission], |row| row.get(0))?)
 }
 
 /// This very file (station, name, fingerprint, bytes), if the store has it.
@@ -92,11 +130,7 @@ fn known_file(recorder: &Recorder, file: &FileBegin) -> Result<Option<FileState>
     if state != "recording" {
         return Ok(Some(FileState::Recorded { file: id }));
     }
-    let done = recorder.tx.query_row(
-        "SELECT coalesce(max(number), 0) FROM frame WHERE transmission = ?1",
-        [transmission],
-        |row| row.get(0),
-    )?;
+    let done = last_frame(recorder, transmission)?;
     Ok(Some(FileState::Begun { file: id, transmission, done }))
 }
 

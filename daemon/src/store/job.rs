@@ -7,8 +7,9 @@ use ridgepost_judge::{self as judge, Judgement, Kind, Mode, Piece, Row};
 use rusqlite::params;
 
 use super::StoreFault;
-use super::parcel::{self, Posted};
+use super::parcel::Posted;
 use super::record::{OpenJob, Recorder};
+use super::row::Around;
 use crate::cell::Cell;
 
 /// What a person may say about the job.
@@ -70,7 +71,7 @@ impl Recorder<'_> {
         let run = self.tx.last_insert_rowid();
         let piece = Piece { counter: self.next_counter(&job.id)?, ..piece };
         let said = format!("job {id} is open, piece {} is next", piece.counter);
-        self.context.open = Some(OpenJob { run, job, piece });
+        self.context.open = Some(OpenJob { run, job, opened_us: self.now.us, piece });
         Ok(Ok(said))
     }
 
@@ -78,7 +79,7 @@ impl Recorder<'_> {
         let Some(open) = self.context.open.take() else { return Ok(String::new()) };
         let judgement = judge::end_piece(&open.job, &open.piece).unwrap_or_default();
         self.part_rows(&open, &judgement)?;
-        parcel::close_run(self.tx, open.run)?;
+        self.context.postings.close_run(self.tx, open.run)?;
         self.job_event("close", &open.job)?;
         Ok(format!("job {} is closed", open.job.id))
     }
@@ -96,11 +97,11 @@ impl Recorder<'_> {
         Ok(Ok(said))
     }
 
-    fn part_rows(&self, open: &OpenJob, judgement: &Judgement) -> Result<(), StoreFault> {
+    fn part_rows(&mut self, open: &OpenJob, judgement: &Judgement) -> Result<(), StoreFault> {
         let run = (open.run, Arc::clone(&open.job));
         let mut posted = Vec::new();
         for row in &judgement.rows {
-            let seq = self.row(row, None, None, Some(&run))?;
+            let seq = self.row(row, Around { from: None, reading: None, run: Some(&run) })?;
             posted.push(Posted::new(seq, row, Some(&run)));
         }
         self.post(&posted)
@@ -128,7 +129,7 @@ impl Recorder<'_> {
             );
             let run = (open.run, open.job);
             let row = Row::blank(Kind::Notice, Mode::Production);
-            let seq = self.row(&row, None, None, Some(&run))?;
+            let seq = self.row(&row, Around { from: None, reading: None, run: Some(&run) })?;
             self.post(&[Posted::new(seq, &row, Some(&run))])?;
         }
         Ok(())
@@ -143,9 +144,7 @@ impl Recorder<'_> {
 
     /// Pieces count on over every opening of a job.
     fn next_counter(&self, job: &str) -> Result<u64, StoreFault> {
-        let last: Option<i64> =
-            self.tx
-                .query_row("SELECT max(piece) FROM result WHERE job = ?1 AND kind = 'part'", [job], |row| row.get(0))?;
+        let last = super::piece::last_ended(self.tx, job)?;
         Ok(last.and_then(|last| u64::try_from(last).ok()).unwrap_or(0) + 1)
     }
 }

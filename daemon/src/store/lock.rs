@@ -5,7 +5,8 @@
 //! its control socket is, so that commands find a running daemon.
 
 use std::fs::File;
-use std::io::{Read, Seek, Write};
+use std::io::{ErrorKind, Read, Seek, Write};
+use std::os::unix::fs::MetadataExt;
 use std::path::{Path, PathBuf};
 
 use rustix::fs::{FlockOperation, flock};
@@ -24,9 +25,9 @@ pub struct Holder {
 #[derive(Debug)]
 pub struct Lock {
     _file: File,
-    /// To be closed only when no connection of this process is open: closing it lets go of SQLite's own locks, which
-    /// belong to the process (fcntl(2)).
-    _store: File,
+    /// The store's own file, and earlier ones that were put aside. To be closed only when no connection of this process
+    /// is open: closing lets go of SQLite's own locks, which belong to the process (fcntl(2)).
+    stores: Vec<File>,
 }
 
 /// Why the lock was not got.
@@ -60,24 +61,38 @@ impl Lock {
         if !wait_for(&file) {
             return Err(LockFault::Held(read_holder(&mut file)));
         }
-        let itself = lock_store(store)?;
+        let stores = lock_store(store)?.into_iter().collect();
         let holder = Holder { pid: std::process::id(), socket };
         let text = serde_json::to_vec(&holder).unwrap_or_default();
         file.set_len(0).and_then(|()| file.rewind()).and_then(|()| file.write_all(&text)).map_err(fault)?;
-        Ok(Lock { _file: file, _store: itself })
+        Ok(Lock { _file: file, stores })
+    }
+
+    /// Takes the lock of the store's own file where that was made, or took another one's place, since [`Lock::take`].
+    pub fn cover(&mut self, store: &Path) -> Result<(), LockFault> {
+        let fault = |error: std::io::Error| LockFault::Io(store.to_owned(), error);
+        let now = std::fs::metadata(store).map_err(fault)?;
+        let same = |file: &File| file.metadata().is_ok_and(|held| (held.dev(), held.ino()) == (now.dev(), now.ino()));
+        if !self.stores.iter().any(same) {
+            self.stores.extend(lock_store(store)?);
+        }
+        Ok(())
     }
 }
 
-/// Locks the store's own file; where there is none yet, an empty one, which is a store without tables.
-fn lock_store(store: &Path) -> Result<File, LockFault> {
+/// Locks the store's own file, if there is one.
+fn lock_store(store: &Path) -> Result<Option<File>, LockFault> {
     let fault = |error: std::io::Error| LockFault::Io(store.to_owned(), error);
-    let file = File::options().read(true).write(true).create(true).truncate(false).open(store).map_err(fault)?;
-    let names = std::os::unix::fs::MetadataExt::nlink(&file.metadata().map_err(fault)?);
+    let file = match File::options().read(true).write(true).open(store) {
+        Err(error) if error.kind() == ErrorKind::NotFound => return Ok(None),
+        other => other.map_err(fault)?,
+    };
+    let names = file.metadata().map_err(fault)?.nlink();
     if names > 1 {
         return Err(LockFault::Linked(store.to_owned(), names));
     }
     match wait_for(&file) {
-        true => Ok(file),
+        true => Ok(Some(file)),
         // Who it is stands beside the path that they came by.
         false => Err(LockFault::Held(None)),
     }
@@ -127,5 +142,27 @@ mod tests {
         drop(lock);
         assert_eq!(holder(&store), None);
         assert!(Lock::take(&store, None).is_ok());
+    }
+
+    #[test]
+    fn a_store_is_locked_itself_wherever_it_came_from_and_is_never_made() {
+        let folder = tempfile::tempdir().unwrap();
+        let store = folder.path().join("store.db");
+        let mut lock = Lock::take(&store, None).unwrap();
+        assert!(!store.exists(), "a store that is missing is not an empty one");
+        let is_free = || flock(File::open(&store).unwrap(), FlockOperation::NonBlockingLockExclusive).is_ok();
+        std::fs::write(&store, "made since").unwrap();
+        assert!(is_free());
+        lock.cover(&store).unwrap();
+        assert!(!is_free());
+        std::fs::rename(&store, folder.path().join("aside")).unwrap();
+        std::fs::write(&store, "in its place").unwrap();
+        assert!(is_free());
+        lock.cover(&store).unwrap();
+        lock.cover(&store).unwrap();
+        assert!(!is_free() && lock.stores.len() == 2);
+        drop(lock);
+        std::fs::hard_link(&store, folder.path().join("linked")).unwrap();
+        assert!(matches!(Lock::take(&store, None), Err(LockFault::Linked(_, 2))));
     }
 }

@@ -13,6 +13,7 @@ mod job;
 mod lock;
 mod log;
 pub mod numbers;
+mod page;
 mod parcel;
 mod pen;
 mod perform;
@@ -34,7 +35,7 @@ use rusqlite::{Connection, OpenFlags};
 pub use fields::{FIELDS, Form};
 pub use job::{JobCommand, JobFault};
 pub use lock::{Holder, Lock, LockFault, holder};
-pub use pen::{Pen, PenFault};
+pub use pen::{Pen, PenFault, Promise};
 pub use record::{Burst, Heard, Provenance, Taken, Tally, sha256};
 pub use request::{Answer, FileBegin, FileState, What};
 
@@ -57,6 +58,9 @@ pub enum StoreFault {
     /// what it holds can't be trusted any more: {0}
     #[error("it is damaged: {0}")]
     Damaged(String),
+    /// the frames before these were not written
+    #[error("the frames before these were not written")]
+    Gap,
     /// Something SQLite says.
     #[error("{0}")]
     Sqlite(#[from] rusqlite::Error),
@@ -86,7 +90,7 @@ impl StoreFault {
             StoreFault::Sqlite(error) => error.sqlite_error_code(),
             StoreFault::Damaged(_) => return Severity::Damaged,
             StoreFault::Io(error) => return of_io(error.kind()),
-            StoreFault::Newer { .. } | StoreFault::Absent(_) => None,
+            StoreFault::Newer { .. } | StoreFault::Absent(_) | StoreFault::Gap => None,
         };
         match code {
             Some(ErrorCode::DiskFull | ErrorCode::DatabaseBusy | ErrorCode::ReadOnly) => Severity::Full,
@@ -113,10 +117,16 @@ fn open_for_writing(path: &Path) -> Result<Connection, StoreFault> {
     connection.pragma_update(None, "synchronous", "FULL")?;
     connection.pragma_update(None, "foreign_keys", true)?;
     connection.pragma_update(None, "wal_autocheckpoint", 0)?;
-    connection.pragma_update(None, "journal_size_limit", 64 * 1024 * 1024)?;
+    connection.pragma_update(None, "journal_size_limit", 16 * 1024 * 1024)?;
     connection.set_prepared_statement_cache_capacity(64);
     schema::migrate(&mut connection)?;
     Ok(connection)
+}
+
+/// Makes a store, or brings one up to date.
+#[cfg(test)]
+pub(crate) fn make(path: &Path) -> Result<(), StoreFault> {
+    open_for_writing(path).map(drop)
 }
 
 /// Opens the store for reading only.

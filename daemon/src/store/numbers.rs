@@ -181,7 +181,7 @@ fn tell(known: &Known, last: Last) -> Option<String> {
 /// because that file may have gone out with other rows.
 fn go_behind(tx: &Transaction, last: Last, store_id: &str) -> Result<(), StoreFault> {
     set_fact(tx, "store_id", store_id)?;
-    for (table, seq) in [("result", last.result), ("transmission", last.transmission)] {
+    for (table, seq) in [("entry", last.result), ("transmission", last.transmission)] {
         tx.execute("DELETE FROM sqlite_sequence WHERE name = ?1", [table])?;
         tx.execute("INSERT INTO sqlite_sequence (name, seq) VALUES (?1, ?2)", params![table, seq])?;
     }
@@ -210,7 +210,7 @@ fn known(connection: &Connection, store: &Path) -> Result<Known, StoreFault> {
 }
 
 fn last(connection: &Connection) -> Result<Last, StoreFault> {
-    let sql = "SELECT (SELECT seq FROM sqlite_sequence WHERE name = 'result'), \
+    let sql = "SELECT (SELECT seq FROM sqlite_sequence WHERE name = 'entry'), \
                (SELECT seq FROM sqlite_sequence WHERE name = 'transmission')";
     let number = |row: &rusqlite::Row, at: usize| row.get::<_, Option<i64>>(at).map(|seq| seq.unwrap_or(0));
     Ok(connection

@@ -47,10 +47,26 @@ impl Pen {
         Ok(answer.await.map_err(|_| PenFault::Ended)??)
     }
 
-    /// As [`Pen::ask`], from a thread.
-    pub fn ask_blocking(&self, what: What) -> Result<Answer, PenFault> {
+    /// Asks from a thread and does not wait: [`Promise::wait`] gives the answer. Blocks only where the queue is full.
+    pub fn ask_ahead(&self, what: What) -> Result<Promise, PenFault> {
         let (reply, answer) = oneshot::channel();
         self.asks.blocking_send(Ask { what, reply }).map_err(|_| PenFault::Ended)?;
-        Ok(answer.blocking_recv().map_err(|_| PenFault::Ended)??)
+        Ok(Promise(answer))
+    }
+
+    /// As [`Pen::ask`], from a thread.
+    pub fn ask_blocking(&self, what: What) -> Result<Answer, PenFault> {
+        self.ask_ahead(what)?.wait()
+    }
+}
+
+/// An answer that is to come.
+#[derive(Debug)]
+pub struct Promise(oneshot::Receiver<Result<Answer, StoreFault>>);
+
+impl Promise {
+    /// Waits until it is on the disk.
+    pub fn wait(self) -> Result<Answer, PenFault> {
+        Ok(self.0.blocking_recv().map_err(|_| PenFault::Ended)??)
     }
 }

@@ -2,13 +2,20 @@
 
 use rusqlite::{OptionalExtension, params};
 
+use super::StoreFault;
 use super::files;
+use super::parcel;
 use super::record::{Burst, Recorder, Tally};
 use super::request::{Answer, What};
-use super::{StoreFault, parcel};
 
 /// Does what is asked; the writer commits.
 pub(super) fn perform(recorder: &mut Recorder, what: &What) -> Result<Answer, StoreFault> {
+    let answer = act(recorder, what)?;
+    recorder.context.postings.write(recorder.tx)?;
+    Ok(answer)
+}
+
+fn act(recorder: &mut Recorder, what: &What) -> Result<Answer, StoreFault> {
     let tx = recorder.tx;
     match what {
         What::Bursts(bursts) => {
@@ -23,12 +30,8 @@ pub(super) fn perform(recorder: &mut Recorder, what: &What) -> Result<Answer, St
             Ok(Answer::Tally(total))
         }
         What::FileBegin(file) => files::begin(recorder, file).map(|(state, tally)| Answer::File(state, tally)),
-        What::FileFrames { file, from, frames, last } => {
-            let tally = recorder.frames(from, frames)?;
-            if *last {
-                files::set_state(recorder, *file, "recorded")?;
-            }
-            Ok(Answer::Tally(tally))
+        What::FileFrames { file, from, after, frames, last } => {
+            files::go_on(recorder, (*file, *last), from, *after, frames).map(Answer::Tally)
         }
         What::FilesArchived(files) => {
             files.iter().try_for_each(|file| files::set_state(recorder, *file, "archived"))?;
@@ -58,11 +61,14 @@ pub(super) fn perform(recorder: &mut Recorder, what: &What) -> Result<Answer, St
         What::Damaged(why) => Err(StoreFault::Damaged(why.clone())),
         What::Ping => Ok(Answer::Done),
         What::Alive => {
-            parcel::close_timed(tx, recorder.plan, recorder.now.us)?;
+            recorder.context.postings.close_timed(tx, recorder.plan, recorder.now.us)?;
             recorder.midnight()?;
             alive(recorder).map(|()| Answer::Done)
         }
-        What::Adopt(cell, _) => recorder.adopt(cell).map(|()| Answer::Done),
+        What::Adopt(cell, _) => {
+            recorder.context.postings.forget();
+            recorder.adopt(cell).map(|()| Answer::Done)
+        }
         What::Started(stations) => started(recorder, stations).map(|()| Answer::Done),
         What::Delivered(_) | What::Parked { .. } | What::Waiting { .. } | What::Retry | What::Again { .. } => {
             delivery(recorder, what)
@@ -83,7 +89,7 @@ pub(super) fn keep_raw(recorder: &mut Recorder, bursts: &[Burst], fault: &StoreF
         decoded.detail = Some(format!("the store refused its readings: {fault}"));
         recorder.keep(&raw)?;
     }
-    Ok(())
+    recorder.context.postings.write(recorder.tx)
 }
 
 fn delivery(recorder: &Recorder, what: &What) -> Result<Answer, StoreFault> {
@@ -105,11 +111,11 @@ fn delivery(recorder: &Recorder, what: &What) -> Result<Answer, StoreFault> {
         What::Waiting { parcel, reason } => tx
             .prepare_cached("UPDATE parcel SET attempts = attempts + 1, reason = ?2 WHERE id = ?1 AND state = 'due'")?
             .execute(params![parcel, reason])?,
-        What::Retry => tx.execute("UPDATE parcel SET state = 'due' WHERE state = 'parked'", [])?,
+        What::Retry => tx.execute(parcel::RETRY, [])?,
         What::Again { from, to } => tx
             .prepare_cached(
                 "UPDATE parcel SET state = 'due' WHERE state IN ('delivered', 'parked') AND id IN \
-                 (SELECT parcel FROM outbox WHERE seq BETWEEN ?1 AND ?2)",
+                 (SELECT parcel FROM stretch WHERE last >= ?1 AND first <= ?2)",
             )?
             .execute(params![from, to])?,
         _ => 0,

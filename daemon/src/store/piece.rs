@@ -11,15 +11,15 @@ use crate::cell::Cell;
 
 /// The open job and piece.
 pub fn context(connection: &Connection, cell: &Cell) -> Result<Context, StoreFault> {
-    let last: Option<(i64, String, String, String)> = connection
+    let last: Option<(i64, String, String, String, i64)> = connection
         .query_row(
-            "SELECT e.id, e.kind, w.name, w.body FROM job_event AS e JOIN wording AS w ON w.hash = e.job_hash \
+            "SELECT e.id, e.kind, w.name, w.body, e.at_us FROM job_event AS e JOIN wording AS w ON w.hash = e.job_hash \
              WHERE e.kind IN ('open', 'close') ORDER BY e.id DESC LIMIT 1",
             [],
-            |row| Ok((row.get(0)?, row.get(1)?, row.get(2)?, row.get(3)?)),
+            |row| Ok((row.get(0)?, row.get(1)?, row.get(2)?, row.get(3)?, row.get(4)?)),
         )
         .optional()?;
-    let Some((run, kind, name, body)) = last else { return Ok(Context::default()) };
+    let Some((run, kind, name, body, opened_us)) = last else { return Ok(Context::default()) };
     if kind == "close" {
         return Ok(Context::default());
     }
@@ -30,22 +30,25 @@ pub fn context(connection: &Connection, cell: &Cell) -> Result<Context, StoreFau
         );
         return Ok(Context::default());
     };
-    let counter: i64 = connection.query_row(
-        "SELECT coalesce(max(piece), 0) + 1 FROM result WHERE job = ?1 AND kind = 'part'",
-        [&job.id],
-        |row| row.get(0),
-    )?;
-    let rows = rows_of(connection, &job.id, counter)?;
+    let counter = last_ended(connection, &job.id)?.unwrap_or(0) + 1;
+    let rows = rows_of(connection, run, counter)?;
     let piece = Piece::rebuild(&job, u64::try_from(counter).unwrap_or(1), &rows);
-    Ok(Context { open: Some(OpenJob { run, job, piece }), ..Context::default() })
+    Ok(Context { open: Some(OpenJob { run, job, opened_us, piece }), ..Context::default() })
 }
 
-fn rows_of(connection: &Connection, job: &str, counter: i64) -> Result<Vec<StoredReading>, StoreFault> {
+/// Counter of the last piece of a job that was ended, over all its openings.
+pub(super) fn last_ended(connection: &Connection, job: &str) -> Result<Option<i64>, StoreFault> {
+    let sql = "SELECT max((SELECT piece FROM result WHERE run = j.id AND piece IS NOT NULL AND kind = 'part' \
+               ORDER BY piece DESC LIMIT 1)) FROM job_event AS j WHERE j.job = ?1 AND j.kind = 'open'";
+    Ok(connection.query_row(sql, [job], |row| row.get(0))?)
+}
+
+fn rows_of(connection: &Connection, run: i64, counter: i64) -> Result<Vec<StoredReading>, StoreFault> {
     let mut statement = connection.prepare(
         "SELECT serial, balloon, quantity, gauge, value, unit, outcome, reasons, trace, attempt FROM result \
-         WHERE job = ?1 AND piece = ?2 AND kind = 'reading' ORDER BY seq",
+         WHERE run = ?1 AND piece = ?2 AND kind = 'reading' ORDER BY seq",
     )?;
-    let rows = statement.query_map(params![job, counter], |row| {
+    let rows = statement.query_map(params![run, counter], |row| {
         let text = |at: usize| row.get::<_, Option<String>>(at);
         Ok(StoredReading {
             serial: text(0)?,

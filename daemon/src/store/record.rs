@@ -4,16 +4,20 @@
 //! Nothing here commits. The writer calls these inside a transaction of its own and keeps the changed
 //! [`Context`] only if that transaction stood.
 
+use std::collections::BTreeSet;
 use std::sync::Arc;
 
 use ridgepost_config::{Gauge, GaugeBinding, Job, Plan, Sink, Station};
 use ridgepost_judge::{self as judge, Kind, Mode, Piece};
-use ridgepost_parsers::{Decoded, Frame, FrameReport, Outcome, Reading, Remark};
+use ridgepost_parsers::{Decoded, Frame, Outcome, Reading, Remark};
+use rusqlite::types::ToSqlOutput;
 use rusqlite::{Transaction, params};
 
 use super::StoreFault;
 use super::babble::Babble;
-use super::parcel::{self, Posted};
+use super::page::Page;
+use super::parcel::{Posted, Postings};
+use super::row::{Around, Bases};
 use crate::clock::Stamp;
 
 /// One frame and what it says.
@@ -62,6 +66,8 @@ pub struct OpenJob {
     pub run: i64,
     /// The job as it was when it was opened.
     pub job: Arc<Job>,
+    /// When it was opened, microseconds since 1970.
+    pub opened_us: i64,
     /// The piece being measured.
     pub piece: Piece,
 }
@@ -73,6 +79,12 @@ pub struct Context {
     pub open: Option<OpenJob>,
     /// How much every port babbles.
     pub babble: Babble,
+    /// What rows had in common.
+    pub(super) bases: Bases,
+    /// Parcels that take more rows.
+    pub(super) postings: Postings,
+    /// Texts that are surely kept.
+    pub(super) kept_texts: Arc<BTreeSet<String>>,
 }
 
 /// Everything a transaction needs besides the transmission itself.
@@ -141,7 +153,8 @@ impl Recorder<'_> {
     /// Writes a port's transmission whatever it is.
     pub(super) fn keep(&mut self, burst: &Burst) -> Result<Tally, StoreFault> {
         let raw = &burst.heard.frame.raw;
-        let transmission = self.transmission(&burst.origin, &burst.station, &burst.source, &burst.received, raw)?;
+        let transmission =
+            self.transmission(&burst.origin, &burst.station, &burst.source, &burst.received, (&sha256(raw), raw))?;
         let provenance = Provenance {
             transmission,
             station: Arc::clone(&burst.station),
@@ -151,16 +164,22 @@ impl Recorder<'_> {
         self.frames(&provenance, std::slice::from_ref(&burst.heard))
     }
 
-    /// Writes the row of a transmission and the definition it was read with.
+    /// Writes the row of a transmission, of whose bytes the SHA-256 is given too, and the definition it was read with.
     pub fn transmission(
         &mut self,
         origin: &str,
         station: &Station,
         source: &str,
         received: &Stamp,
-        raw: &[u8],
+        (sha256, raw): (&str, &[u8]),
     ) -> Result<i64, StoreFault> {
         self.wording("definition", station.instrument.name(), &station.definition)?;
+        // Large ones go in piece by piece: bound as a value they would stand in memory three times.
+        let large = raw.len() > RAW_BOUND_MAX;
+        let content = match large {
+            true => ToSqlOutput::ZeroBlob(raw.len() as u64),
+            false => ToSqlOutput::Borrowed(raw.into()),
+        };
         self.tx
             .prepare_cached(
                 "INSERT INTO transmission (origin, station, source, received_at, received_us, monotonic_ms, \
@@ -175,41 +194,54 @@ impl Recorder<'_> {
                 i64::try_from(received.monotonic_ms).unwrap_or(i64::MAX),
                 received.synced,
                 station.definition.hash,
-                sha256(raw),
-                raw
+                sha256,
+                content
             ])?;
-        Ok(self.tx.last_insert_rowid())
+        let transmission = self.tx.last_insert_rowid();
+        if large {
+            let mut blob = self.tx.blob_open("main", "transmission", "raw", transmission, false)?;
+            blob.write_all_at(raw, 0)?;
+            blob.close()?;
+        }
+        Ok(transmission)
     }
 
     /// Keeps a text of the configuration once, under its hash.
-    pub fn wording(&self, kind: &str, name: &str, text: &ridgepost_config::Text) -> Result<(), StoreFault> {
+    pub fn wording(&mut self, kind: &str, name: &str, text: &ridgepost_config::Text) -> Result<(), StoreFault> {
+        if self.context.kept_texts.contains(&text.hash) {
+            return Ok(());
+        }
         self.tx
             .prepare_cached("INSERT OR IGNORE INTO wording (hash, kind, name, body) VALUES (?1, ?2, ?3, ?4)")?
             .execute(params![text.hash, kind, name, &*text.body])?;
+        Arc::make_mut(&mut self.context.kept_texts).insert(text.hash.clone());
         Ok(())
     }
 
     /// Writes frames and judges their readings.
     pub fn frames(&mut self, from: &Provenance, frames: &[Heard]) -> Result<Tally, StoreFault> {
         let mut tally = Tally::default();
+        let mut page = Page::default();
         for heard in frames {
-            let mut decoded = heard.decoded.clone();
+            let decoded = &heard.decoded;
+            let mut remarks = decoded.remarks.clone();
             if !from.received.synced && !decoded.readings.is_empty() {
-                decoded.remarks.push(Remark::ClockUnsynced);
+                remarks.push(Remark::ClockUnsynced);
             }
             if from.taken == Taken::Live && decoded.readings.iter().any(|reading| self.clock_is_off(from, reading)) {
-                decoded.remarks.push(Remark::InstrumentClockOff);
+                remarks.push(Remark::InstrumentClockOff);
             }
             let seen = self.readings(from, heard.number, &decoded.readings)?;
-            if seen > 0 && !decoded.remarks.contains(&Remark::Repeat) {
-                decoded.remarks.push(Remark::Repeat);
+            if seen > 0 && !remarks.contains(&Remark::Repeat) {
+                remarks.push(Remark::Repeat);
             }
             // What the decoder itself knew from before never became a reading.
-            tally.seen += seen.max(u64::from(decoded.remarks.contains(&Remark::Repeat)));
+            tally.seen += seen.max(u64::from(remarks.contains(&Remark::Repeat)));
             tally.new += decoded.readings.len() as u64 - seen;
             tally.rejected += u64::from(matches!(decoded.outcome, Outcome::Damaged | Outcome::Incomplete));
-            self.frame(from.transmission, heard, &decoded)?;
+            page.add(self.tx, from.transmission, heard, &remarks)?;
         }
+        page.close(self.tx, from.transmission)?;
         Ok(tally)
     }
 
@@ -218,29 +250,6 @@ impl Recorder<'_> {
         !reading.stored
             && measured_us(reading, self.plan)
                 .is_some_and(|measured| measured.abs_diff(from.received.us) > INSTRUMENT_CLOCK_OFF_US)
-    }
-
-    fn frame(&self, transmission: i64, heard: &Heard, decoded: &Decoded) -> Result<(), StoreFault> {
-        let report = FrameReport::new(u64::from(heard.number), &heard.frame, decoded);
-        let report = serde_json::to_string(&report).unwrap_or_default();
-        let remarks: Vec<&str> = decoded.remarks.iter().map(|remark| remark.code()).collect();
-        self.tx
-            .prepare_cached(
-                "INSERT INTO frame (transmission, number, start, bytes, outcome, reason, detail, remarks, report) \
-                 VALUES (?1, ?2, ?3, ?4, ?5, ?6, ?7, ?8, ?9)",
-            )?
-            .execute(params![
-                transmission,
-                heard.number,
-                i64::try_from(heard.frame.offset).unwrap_or(i64::MAX),
-                i64::try_from(heard.frame.raw.len()).unwrap_or(i64::MAX),
-                outcome_code(decoded.outcome),
-                decoded.reason.map(|reason| reason.code()),
-                decoded.detail,
-                remarks.join(" "),
-                report
-            ])?;
-        Ok(())
     }
 
     /// Judges the readings of one frame, measurement by measurement, and writes the rows. Returns how many were
@@ -287,11 +296,12 @@ impl Recorder<'_> {
         readings: &[&Reading],
     ) -> Result<(), StoreFault> {
         let gauge: Option<&Gauge> = gauge_id.and_then(|id| self.plan.gauges.get(id));
-        let open = self.job_for(from, readings)?;
-        let piece = open.as_ref().map(|open| open.piece.clone()).unwrap_or_default();
+        let untouched = Piece::default();
+        let open = self.job_for(from, readings);
+        let piece = open.map_or(&untouched, |open| &open.piece);
         let (gauge_state, _) = judge::gauge_state(gauge, self.day_for_dates);
         let mut circumstances = judge::Circumstances {
-            job: open.as_ref().map(|open| &*open.job),
+            job: open.map(|open| &*open.job),
             gauge_id: gauge_id.unwrap_or(""),
             gauge,
             gauge_state,
@@ -299,20 +309,22 @@ impl Recorder<'_> {
             mode: Mode::Production,
             late: matches!(from.taken, Taken::At(_)),
         };
-        let judgement = match judge::judge(&circumstances, &piece, readings) {
+        let judgement = match judge::judge(&circumstances, piece, readings) {
             Ok(judgement) => judgement,
             Err(fault) => {
                 tracing::error!(code = "not-judged", "{fault}; the reading is kept, as if no job were open");
                 circumstances.job = None;
-                judge::judge(&circumstances, &piece, readings).unwrap_or_default()
+                judge::judge(&circumstances, piece, readings).unwrap_or_default()
             }
         };
         let judged = circumstances.job.is_some();
-        let run = open.filter(|_| judged).map(|open| (open.run, open.job));
-        let mut posted = Vec::new();
+        let run = open.filter(|_| judged).map(|open| (open.run, Arc::clone(&open.job)));
+        let mut posted = Vec::with_capacity(judgement.rows.len());
         for row in &judgement.rows {
             let reading = row.reading.map(|index| readings[index]);
-            let seq = self.row(row, Some(from), reading.map(|reading| (frame, reading)), run.as_ref())?;
+            let around =
+                Around { from: Some(from), reading: reading.map(|reading| (frame, reading)), run: run.as_ref() };
+            let seq = self.row(row, around)?;
             if row.kind == Kind::Reading
                 && let Some(reading) = reading
                 && let Some(key) = from.station.instrument.identity_key(reading)
@@ -332,27 +344,28 @@ impl Recorder<'_> {
     }
 
     /// The open job, if these readings may be judged by it: they were taken while it was open.
-    fn job_for(&self, from: &Provenance, readings: &[&Reading]) -> Result<Option<OpenJob>, StoreFault> {
-        let Some(open) = &self.context.open else { return Ok(None) };
+    fn job_for(&self, from: &Provenance, readings: &[&Reading]) -> Option<&OpenJob> {
+        let open = self.context.open.as_ref()?;
         let taken = match from.taken {
             _ if readings.iter().any(|reading| reading.stored) => measured_us(readings[0], self.plan),
             Taken::At(us) => Some(us),
-            Taken::Live => return Ok(Some(open.clone())),
+            Taken::Live => return Some(open),
         };
-        let opened: i64 =
-            self.tx.query_row("SELECT at_us FROM job_event WHERE id = ?1", [open.run], |row| row.get(0))?;
-        Ok(taken.is_some_and(|taken| opened <= taken && taken <= from.received.us).then(|| open.clone()))
+        taken.is_some_and(|taken| open.opened_us <= taken && taken <= from.received.us).then_some(open)
     }
 
     /// Puts rows into the parcels of every sink.
-    pub fn post(&self, posted: &[Posted]) -> Result<(), StoreFault> {
+    pub fn post(&mut self, posted: &[Posted]) -> Result<(), StoreFault> {
         if !self.posts {
             return Ok(());
         }
         let sinks: &[Sink] = &self.plan.sinks;
-        parcel::post(self.tx, sinks, &self.plan.cell.name, posted, self.now.us)
+        self.context.postings.post(self.tx, sinks, &self.plan.cell.name, posted, self.now.us)
     }
 }
+
+/// Bytes of a transmission that are handed to the database as one value.
+const RAW_BOUND_MAX: usize = 256 * 1024;
 
 /// An instrument's clock may differ from this PC's by so much before it is told (common practice, no source).
 const INSTRUMENT_CLOCK_OFF_US: u64 = 15 * 60 * 1_000_000;
@@ -369,7 +382,7 @@ fn measured_us(reading: &Reading, plan: &Plan) -> Option<i64> {
         .map(|time| time.timestamp().as_microsecond())
 }
 
-fn outcome_code(outcome: Outcome) -> &'static str {
+pub(super) fn outcome_code(outcome: Outcome) -> &'static str {
     match outcome {
         Outcome::Accepted => "accepted",
         Outcome::NotMine => "not-mine",
@@ -381,5 +394,6 @@ fn outcome_code(outcome: Outcome) -> &'static str {
 /// SHA-256 in lower-case hex.
 pub fn sha256(bytes: &[u8]) -> String {
     use sha2::Digest;
-    sha2::Sha256::digest(bytes).iter().map(|byte| format!("{byte:02x}")).collect()
+    let digit = |half: u8| char::from_digit(u32::from(half), 16).unwrap_or('0');
+    sha2::Sha256::digest(bytes).iter().flat_map(|byte| [digit(byte >> 4), digit(byte & 15)]).collect()
 }

@@ -23,7 +23,7 @@ pub struct FileBegin {
     /// When it was read.
     pub received: Stamp,
     /// Its bytes.
-    pub raw: Vec<u8>,
+    pub raw: Arc<Vec<u8>>,
     /// When its readings were taken.
     pub taken: Taken,
     /// Its first frames.
@@ -71,6 +71,8 @@ pub enum What {
         file: i64,
         /// Where they came from.
         from: Provenance,
+        /// Number of the last frame before these: without it they are refused, so that none is left out in between.
+        after: u32,
         /// The frames.
         frames: Vec<Heard>,
         /// Whether these are the last ones.

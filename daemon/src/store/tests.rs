@@ -13,7 +13,7 @@ use super::query::{self, Filter};
 use super::record::{Burst, Heard};
 use super::weaken::Weakened;
 use super::writer::{self, Outfit};
-use super::{Answer, FIELDS, FileBegin, JobCommand, Pen, Taken, Tally, What, open_for_reading};
+use super::{Answer, FIELDS, FileBegin, JobCommand, PenFault, Provenance, Taken, Tally, What, open_for_reading};
 use crate::cell::Cell;
 use crate::clock::Clock;
 
@@ -103,6 +103,10 @@ impl Bench {
     }
 
     fn write(&mut self, whats: impl IntoIterator<Item = What>) -> Vec<Answer> {
+        self.answers(whats).into_iter().map(Result::unwrap).collect()
+    }
+
+    fn answers(&mut self, whats: impl IntoIterator<Item = What>) -> Vec<Result<Answer, PenFault>> {
         let cell = Arc::new(Cell::load(self.path()).unwrap());
         assert_eq!(cell.faults, []);
         let outfit = Outfit {
@@ -116,7 +120,7 @@ impl Bench {
             weakened: Weakened::No,
         };
         let (pen, thread) = writer::start(outfit).unwrap();
-        let answers = whats.into_iter().map(|what| ask(&pen, what)).collect();
+        let answers = whats.into_iter().map(|what| pen.ask_blocking(what)).collect();
         drop(pen);
         thread.join().unwrap();
         answers
@@ -167,7 +171,7 @@ impl Bench {
             fingerprint: bytes.len().to_string(),
             sha256: super::sha256(bytes),
             received: Clock::new(jiff::tz::TimeZone::UTC).stamp(),
-            raw: bytes.to_vec(),
+            raw: bytes.to_vec().into(),
             taken: Taken::Live,
             frames,
             last: true,
@@ -198,10 +202,6 @@ impl Bench {
             .map(|row| row["text"].as_str().unwrap().to_owned())
             .collect()
     }
-}
-
-fn ask(pen: &Pen, what: What) -> Answer {
-    pen.ask_blocking(what).unwrap()
 }
 
 fn tally(answer: &Answer) -> Tally {
@@ -315,6 +315,46 @@ fn every_row_travels_in_one_parcel_of_every_sink_that_wants_it() {
     bench.write([What::Job(JobCommand::Close)]);
     assert_eq!(bench.parcels("piece"), ["due 1", "due 2,4,6", "due 7,9"]);
     assert_eq!(bench.parcels("job"), ["due 3,5,8"]);
+}
+
+#[test]
+fn a_full_file_goes_out_and_the_next_one_begins() {
+    let mut bench = Bench::new();
+    let cell = CELL.replace("per = \"job\", kinds = [\"verdict\"]", "per = \"job\", rows_max = 3");
+    std::fs::write(bench.path().join("cell.toml"), cell).unwrap();
+    let first: Vec<What> = ["1 Ra 0.412 um\r", "2 Rz 2.9 um\r"].map(|text| bench.burst(text)).into();
+    bench.write([open()].into_iter().chain(first));
+    assert_eq!(bench.parcels("job"), ["due 1,2,3", "filling 4,5"]);
+    // A later start goes on counting where the store says that the file stands.
+    let next = bench.burst("3 Ra 0.5 um\r");
+    bench.write([next]);
+    assert_eq!(bench.parcels("job"), ["due 1,2,3", "due 4,5,6", "filling 7"]);
+    bench.write([What::Job(JobCommand::Close)]);
+    assert_eq!(bench.parcels("job"), ["due 1,2,3", "due 4,5,6", "due 7,8"]);
+}
+
+#[test]
+fn frames_behind_refused_ones_are_refused_too() {
+    let mut bench = Bench::new();
+    let What::FileBegin(mut begin) = bench.file("x.txt", b"1 Ra 0.4 um\r2 Ra 0.5 um\r3 Ra 0.6 um\r") else { panic!() };
+    let rest = begin.frames.split_off(1);
+    begin.last = false;
+    let station = Arc::clone(&begin.station);
+    let received = begin.received.clone();
+    let from = Provenance { transmission: 1, station, received, taken: Taken::Live };
+    let ask = |after, frames: &[Heard], last| What::FileFrames {
+        file: 1,
+        from: from.clone(),
+        after,
+        frames: frames.to_vec(),
+        last,
+    };
+    // The writer refuses the last frame as long as the one before it is not there, and takes them in order.
+    let answers = bench.answers([What::FileBegin(begin), ask(2, &rest[1..], true)]);
+    assert!(answers[0].is_ok() && answers[1].is_err(), "{answers:?}");
+    assert_eq!(bench.rows(&["value"]), ["0.4"]);
+    bench.write([ask(1, &rest[..1], false), ask(2, &rest[1..], true)]);
+    assert_eq!(bench.rows(&["value"]), ["0.4", "0.5", "0.6"]);
 }
 
 #[test]
@@ -449,11 +489,42 @@ fn a_store_of_the_first_version_is_brought_up_to_date() {
     let store = rusqlite::Connection::open(bench.path().join("store.db")).unwrap();
     store.execute_batch(include_str!("schema-1.sql")).unwrap();
     store.pragma_update(None, "user_version", 1).unwrap();
+    store
+        .execute_batch(
+            "UPDATE fact SET value = 'abc' WHERE key = 'store_id';
+             INSERT INTO wording VALUES ('h', 'definition', 'd', '');
+             INSERT INTO transmission (id, origin, station, source, received_at, received_us, monotonic_ms, clock_synced,
+                 definition, sha256, raw) VALUES (1, 'o', 'tester', '', 't', 5, 0, 1, 'h', 'x', x'414243');
+             INSERT INTO frame (transmission, number, start, bytes, outcome, remarks, report)
+                 VALUES (1, 1, 0, 3, 'accepted', 'unprotected', '{}');
+             INSERT INTO result (seq, result_id, kind, received_at, received_us, clock_synced, cell, value, upper, outcome,
+                 reasons, transmission, frame, field, program_version) VALUES
+                 (1, 'abc-1', 'reading', 't', 5, 1, 'c', '0.1', NULL, NULL, 'no-job', 1, 1, 0, '0'),
+                 (2, 'abc-2', 'verdict', 't', 5, 1, 'c', '0.1', '0.8', 'conforms', 'within-limits', 1, 1, 0, '0'),
+                 (3, 'abc-3', 'reading', 't', 6, 1, 'c', '0.3', NULL, NULL, 'no-job', 1, 1, 1, '0'),
+                 (5, 'abc-5', 'reading', 't', 7, 0, 'c', '0.5', '', NULL, 'no-job', 1, 1, 2, '0');
+             INSERT INTO identity VALUES ('g', 'k', 3);
+             INSERT INTO parcel (id, sink, name, state) VALUES (1, 'each', '1', 'due'), (2, 'each', '2', 'delivered');
+             INSERT INTO outbox VALUES ('each', 1, 1), ('each', 2, 1), ('each', 3, 2), ('each', 5, 1);",
+        )
+        .unwrap();
+    let all = |sql: &str| -> Vec<String> {
+        let mut statement = store.prepare(sql).unwrap();
+        statement.query_map([], |row| row.get(0)).unwrap().map(Result::unwrap).collect()
+    };
+    let results = "SELECT concat_ws('|', result_id, seq, kind, received_at, clock_synced, cell, value, upper IS NULL, upper, \
+                   outcome, reasons, transmission) FROM results WHERE seq < 6 ORDER BY seq";
+    let outbox = "SELECT concat_ws(' ', sink, seq, parcel) FROM outbox WHERE seq < 6 ORDER BY seq";
+    let before =
+        (all(results), all(outbox), all("SELECT concat_ws(' ', number, start, bytes, outcome, remarks) FROM frame"));
+    assert_eq!((before.0.len(), before.1.len(), before.2.len()), (4, 4, 1));
     let reading = bench.burst("1 Ra 0.412 um\r");
     bench.write([reading]);
-    assert_eq!(bench.rows(&["value"]), ["0.412"]);
+    assert_eq!(bench.rows(&["seq", "value"]).last().unwrap(), "6 0.412");
+    let frames = "SELECT concat_ws(' ', number, start, bytes, outcome, remarks) FROM frame WHERE transmission = 1";
+    assert_eq!((all(results), all(outbox), all(frames)), before);
     let version: u32 = store.query_row("PRAGMA user_version", [], |row| row.get(0)).unwrap();
-    assert_eq!(version, 2);
+    assert_eq!(version, 3);
 }
 
 /// An exporter that adds rows to one file, seen at every length: every row is one reading, whatever was cut when.

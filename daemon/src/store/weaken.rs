@@ -1,5 +1,7 @@
 //! The controls of the rigs: a daemon weakened on purpose, so that a test can show that its rig notices.
 
+use std::sync::Mutex;
+
 /// A way to weaken the daemon so that a test can show that its rig notices. Only in debug builds.
 #[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
 pub enum Weakened {
@@ -14,7 +16,16 @@ pub enum Weakened {
     ForgetNumbers,
     /// Sinks touch shares themselves.
     NoPorter,
+    /// Keeps a descriptor of every port that it closes.
+    KeepDescriptors,
+    /// Keeps some memory of every port that it closes.
+    KeepMemory,
+    /// Never brings the write-ahead log back.
+    NeverCheckpoint,
 }
+
+/// What a daemon that was weakened so keeps for good.
+static KEPT: Mutex<(Vec<std::fs::File>, Vec<Vec<u8>>)> = Mutex::new((Vec::new(), Vec::new()));
 
 impl Weakened {
     /// What the environment asks for; nothing in a release build.
@@ -27,7 +38,20 @@ impl Weakened {
             Ok("forget-outbox") => Weakened::ForgetOutbox,
             Ok("forget-numbers") => Weakened::ForgetNumbers,
             Ok("no-porter") => Weakened::NoPorter,
+            Ok("keep-descriptors") => Weakened::KeepDescriptors,
+            Ok("keep-memory") => Weakened::KeepMemory,
+            Ok("never-checkpoint") => Weakened::NeverCheckpoint,
             _ => Weakened::No,
+        }
+    }
+
+    /// A port was closed: what a daemon that was weakened so would keep of it.
+    pub fn port_closed() {
+        let Ok(mut kept) = KEPT.lock() else { return };
+        match Weakened::from_environment() {
+            Weakened::KeepDescriptors => kept.0.extend(std::fs::File::open("/dev/null")),
+            Weakened::KeepMemory => kept.1.push(vec![1; 256 * 1024]),
+            _ => {}
         }
     }
 }

@@ -27,9 +27,13 @@ use crate::clock::{self, Clock, Stamp};
 const QUEUE: usize = 128;
 /// Requests that go into one transaction at most.
 const BATCH: usize = 256;
+/// Signs of life in a row before the log is brought back.
+const QUIET_MOST: u32 = 15;
 /// First and longest wait before a full disk is tried again.
 const RETRY_FIRST: Duration = Duration::from_millis(250);
 const RETRY_LONGEST: Duration = Duration::from_secs(5);
+/// How long the log may take to be brought back at the end.
+const CLOSES_WITHIN: Duration = Duration::from_secs(3);
 
 /// How the writer is doing, for the status.
 #[derive(Clone, Debug, Default)]
@@ -95,6 +99,8 @@ struct Writer {
     checkpoints: checkpoint::Nudge,
     /// None until the first request: a full disk must not keep the program from coming up.
     numbers: Option<Numbers>,
+    /// Signs of life since the log was brought back.
+    quiet: u32,
     context: Context,
     /// The last day known from a synchronised clock.
     known_day: Option<jiff::civil::Date>,
@@ -111,13 +117,19 @@ impl Writer {
         let (path, fatal) = (outfit.path.clone(), Arc::clone(&outfit.fatal));
         let checkpoints = checkpoint::start(&outfit.path, move |fault| end_for(&path, fault, &fatal))?;
         let known_day = query::known_day(&connection)?;
-        Ok(Writer { outfit, connection, checkpoints, numbers: None, context, known_day })
+        Ok(Writer { outfit, connection, checkpoints, quiet: 0, numbers: None, context, known_day })
     }
 
     /// Leaves one whole file behind: after a stop the store can be copied as it lies.
     fn close(self) {
-        if let Err(error) = self.connection.query_row("PRAGMA wal_checkpoint(TRUNCATE)", [], |_| Ok(())) {
-            tracing::debug!(code = "checkpoint", "the log stays beside the store: {error}");
+        let until = std::time::Instant::now() + CLOSES_WITHIN;
+        while std::time::Instant::now() < until {
+            // While the thread that brings the log back is at it, SQLite refuses at once and waits for nobody.
+            match self.connection.query_row("PRAGMA wal_checkpoint(TRUNCATE)", [], |row| row.get::<_, bool>(0)) {
+                Ok(false) => return,
+                Ok(true) => std::thread::sleep(Duration::from_millis(10)),
+                Err(error) => return tracing::debug!(code = "checkpoint", "the log stays beside the store: {error}"),
+            }
         }
     }
 
@@ -130,7 +142,8 @@ impl Writer {
             match self.transact(batch, early) {
                 Ok(answers) => {
                     self.recovered();
-                    // A sign of life writes nothing and wakes nobody.
+                    let quiet = batch.iter().all(|ask| matches!(ask.what, What::Alive | What::Ping));
+                    // A round trip writes nothing and wakes nobody.
                     let mut wakes = self.connection.total_changes() != before;
                     self.context.babble.told().iter().for_each(Notice::log);
                     for (ask, answer) in batch.drain(..).zip(answers) {
@@ -142,12 +155,12 @@ impl Writer {
                         let _ = ask.reply.send(answer);
                     }
                     if wakes {
-                        self.checkpoints.committed();
+                        self.committed(quiet);
                         for nudge in &self.outfit.nudges {
                             let _ = nudge.try_send(());
                         }
                     }
-                    return true;
+                    return self.begin_anew();
                 }
                 Err(fault) if fault.severity() == Severity::Full => {
                     self.in_trouble(&fault);
@@ -160,6 +173,27 @@ impl Writer {
                 }
             }
         }
+    }
+
+    /// Lets the log be brought back: at once after readings; after many where nothing but signs of life was written, so
+    /// that a PC where nobody measures sleeps.
+    fn committed(&mut self, quiet: bool) {
+        self.quiet = if quiet { self.quiet + 1 } else { QUIET_MOST };
+        if self.quiet >= QUIET_MOST && self.outfit.weakened != Weakened::NeverCheckpoint {
+            self.quiet = 0;
+            self.checkpoints.committed();
+        }
+    }
+
+    /// Begins a long log anew, where it can be done now; false when the program must end.
+    fn begin_anew(&mut self) -> bool {
+        let Err(fault) = self.checkpoints.begin_anew(&self.connection) else { return true };
+        let failed = matches!(fault.severity(), Severity::Disk | Severity::Damaged);
+        match failed {
+            true => end_for(&self.outfit.path, &fault, &self.outfit.fatal),
+            false => tracing::debug!(code = "checkpoint", "the log could not be begun anew yet: {fault}"),
+        }
+        !failed
     }
 
     /// One transaction over the whole batch. A request that fails by its own content is undone alone.

@@ -187,7 +187,7 @@ impl Digest {
 
     fn frames(&mut self, store: &Connection, from_us: i64, until_us: i64, day: Date) -> Result<(), StoreFault> {
         let sql = "SELECT t.station, coalesce(f.reason, f.outcome), count(*) FROM transmission AS t \
-                   JOIN frame AS f ON f.transmission = t.id \
+                   JOIN single_frame AS f ON f.transmission = t.id \
                    WHERE t.received_us >= ?1 AND t.received_us < ?2 AND f.outcome <> 'accepted' GROUP BY 1, 2";
         self.rejects = nested(store, sql, params![from_us, until_us])?;
         let sql = "SELECT station, dropped FROM babble WHERE day = ?1 AND dropped > 0";
@@ -285,11 +285,7 @@ mod tests {
     /// A store whose rows are written by hand: every row of which the day is to be told has its time.
     fn store(folder: &Path) -> std::path::PathBuf {
         let path = folder.join("store.db");
-        let store = Connection::open(&path).unwrap();
-        for script in [include_str!("../store/schema-1.sql"), include_str!("../store/schema-2.sql")] {
-            store.execute_batch(script).unwrap();
-        }
-        store.pragma_update(None, "user_version", 2).unwrap();
+        crate::store::make(&path).unwrap();
         path
     }
 
@@ -305,10 +301,15 @@ mod tests {
         let [job, gauge_state, station, attempt] = rest;
         store
             .execute(
-                "INSERT INTO result (result_id, kind, received_at, received_us, clock_synced, cell, outcome, reasons, \
-                 job, gauge_state, gauge, station, attempt, program_version) \
-                 VALUES (hex(randomblob(8)), ?1, ?2, ?3, 1, 'c', ?4, ?5, ?6, ?7, 'RT-1', ?8, ?9, '0')",
-                params![kind, at, us(at), outcome, reasons, job, gauge_state, station, attempt],
+                "INSERT INTO basis (store_id, kind, clock_synced, cell, outcome, reasons, job, gauge_state, gauge, station, \
+                 program_version) VALUES ('s', ?1, 1, 'c', ?2, ?3, ?4, ?5, 'RT-1', ?6, '0')",
+                params![kind, outcome, reasons, job, gauge_state, station],
+            )
+            .unwrap();
+        store
+            .execute(
+                "INSERT INTO entry (basis, received_at, received_us, attempt) VALUES (last_insert_rowid(), ?1, ?2, ?3)",
+                params![at, us(at), attempt],
             )
             .unwrap();
     }
@@ -363,7 +364,7 @@ mod tests {
                  INSERT INTO transmission (id, origin, station, source, received_at, received_us, monotonic_ms, clock_synced, definition, sha256, raw)
                      VALUES (1, 'o1', 'a', '', '', {noon}, 0, 1, 'h', '', x''), (2, 'o2', 'b', '', '', {noon}, 0, 1, 'h', '', x''),
                             (3, 'o3', 'a', '', '', 0, 0, 1, 'h', '', x'');
-                 INSERT INTO frame (transmission, number, start, bytes, outcome, reason, remarks, report)
+                 INSERT INTO single_frame (transmission, number, start, bytes, outcome, reason, remarks, report)
                      VALUES (1, 1, 0, 1, 'accepted', NULL, '', ''), (1, 2, 0, 1, 'damaged', 'checksum', '', ''),
                             (1, 3, 0, 1, 'damaged', 'checksum', '', ''), (2, 1, 0, 1, 'not-mine', NULL, '', ''),
                             (3, 1, 0, 1, 'damaged', 'checksum', '', '');
@@ -403,10 +404,10 @@ mod tests {
         for (sql, index) in [
             (
                 "SELECT count(*) FROM result WHERE received_us >= 1 AND received_us < 2 AND kind = 'reading'",
-                "result_received",
+                "entry_received",
             ),
             (
-                "SELECT count(*) FROM transmission AS t JOIN frame AS f ON f.transmission = t.id WHERE t.received_us >= 1 \
+                "SELECT count(*) FROM transmission AS t JOIN single_frame AS f ON f.transmission = t.id WHERE t.received_us >= 1 \
               AND t.received_us < 2 AND f.outcome <> 'accepted'",
                 "transmission_received",
             ),

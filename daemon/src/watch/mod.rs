@@ -34,7 +34,7 @@ use picture::Picture;
 
 /// Between two looks at the room on the store's disk.
 const SPACE_EVERY: Duration = Duration::from_secs(30);
-/// The log of a store in use stays below 64 MiB; at so many somebody holds it.
+/// The log of a store in use is begun anew at 8 MiB and cut to 16 MiB; at so many somebody holds it.
 const LOG_MIB_WARN: u64 = 256;
 /// Between two writings of the file of metrics.
 const METRICS_EVERY: Duration = Duration::from_secs(15);

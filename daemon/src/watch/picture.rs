@@ -82,7 +82,7 @@ impl Picture {
     }
 
     fn look(&mut self, store: &Connection) -> Result<(), StoreFault> {
-        self.seq = store.query_row("SELECT coalesce(max(seq), 0) FROM result", [], |row| row.get(0))?;
+        self.seq = store.query_row("SELECT coalesce(max(seq), 0) FROM entry", [], |row| row.get(0))?;
         let sql = "SELECT sink, state, count(*) FROM parcel WHERE state <> 'delivered' GROUP BY sink, state";
         let mut statement = store.prepare(sql)?;
         let parcels = statement.query_map([], |row| {
