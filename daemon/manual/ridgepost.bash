@@ -16,6 +16,9 @@ _ridgepost() {
             ",$1")
                 cmd="ridgepost"
                 ;;
+            ridgepost,ask)
+                cmd="ridgepost__subcmd__ask"
+                ;;
             ridgepost,backup)
                 cmd="ridgepost__subcmd__backup"
                 ;;
@@ -57,6 +60,9 @@ _ridgepost() {
                 ;;
             ridgepost,why)
                 cmd="ridgepost__subcmd__why"
+                ;;
+            ridgepost__subcmd__help,ask)
+                cmd="ridgepost__subcmd__help__subcmd__ask"
                 ;;
             ridgepost__subcmd__help,backup)
                 cmd="ridgepost__subcmd__help__subcmd__backup"
@@ -182,8 +188,26 @@ _ridgepost() {
 
     case "${cmd}" in
         ridgepost)
-            opts="-h -V --cell --help --version demo run check status ports try job readings why digest doctor backup outbox help"
+            opts="-h -V --cell --help --version demo run check status ports try job ask readings why digest doctor backup outbox help"
             if [[ ${cur} == -* || ${COMP_CWORD} -eq 1 ]] ; then
+                COMPREPLY=( $(compgen -W "${opts}" -- "${cur}") )
+                return 0
+            fi
+            case "${prev}" in
+                --cell)
+                    COMPREPLY=($(compgen -f "${cur}"))
+                    return 0
+                    ;;
+                *)
+                    COMPREPLY=()
+                    ;;
+            esac
+            COMPREPLY=( $(compgen -W "${opts}" -- "${cur}") )
+            return 0
+            ;;
+        ridgepost__subcmd__ask)
+            opts="-h --json --cell --help"
+            if [[ ${cur} == -* || ${COMP_CWORD} -eq 2 ]] ; then
                 COMPREPLY=( $(compgen -W "${opts}" -- "${cur}") )
                 return 0
             fi
@@ -302,8 +326,22 @@ _ridgepost() {
             return 0
             ;;
         ridgepost__subcmd__help)
-            opts="demo run check status ports try job readings why digest doctor backup outbox help"
+            opts="demo run check status ports try job ask readings why digest doctor backup outbox help"
             if [[ ${cur} == -* || ${COMP_CWORD} -eq 2 ]] ; then
+                COMPREPLY=( $(compgen -W "${opts}" -- "${cur}") )
+                return 0
+            fi
+            case "${prev}" in
+                *)
+                    COMPREPLY=()
+                    ;;
+            esac
+            COMPREPLY=( $(compgen -W "${opts}" -- "${cur}") )
+            return 0
+            ;;
+        ridgepost__subcmd__help__subcmd__ask)
+            opts=""
+            if [[ ${cur} == -* || ${COMP_CWORD} -eq 3 ]] ; then
                 COMPREPLY=( $(compgen -W "${opts}" -- "${cur}") )
                 return 0
             fi

@@ -22,6 +22,8 @@ const REQUEST_MAX: u64 = 64 * 1024;
 const SOCKET_PATH_MAX: usize = 107;
 /// How long a command waits for the daemon: a full disk makes the daemon wait, and the command with it.
 const ANSWER_WITHIN: Duration = Duration::from_secs(20);
+/// How long it waits for an instrument: tracing a surface takes up to half a minute, and may be tried again.
+const INSTRUMENT_WITHIN: Duration = Duration::from_secs(180);
 
 /// What a command asks of the daemon.
 #[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize)]
@@ -35,6 +37,8 @@ pub enum Request {
     Retry,
     /// Rows from..to go out again.
     Again(i64, i64),
+    /// Ask the instrument of a station for a measurement.
+    Ask(String),
 }
 
 /// What the daemon answers.
@@ -108,7 +112,8 @@ where
 /// Asks a running daemon.
 pub fn ask(socket: &Path, request: &Request) -> std::io::Result<Reply> {
     let mut stream = UnixStream::connect(socket)?;
-    stream.set_read_timeout(Some(ANSWER_WITHIN))?;
+    let is_for_an_instrument = matches!(request, Request::Ask(_));
+    stream.set_read_timeout(Some(if is_for_an_instrument { INSTRUMENT_WITHIN } else { ANSWER_WITHIN }))?;
     stream.set_write_timeout(Some(ANSWER_WITHIN))?;
     let mut text = serde_json::to_vec(request)?;
     text.push(b'\n');

@@ -4,6 +4,7 @@
 //! shells around them ([`line`], [`folder`]).
 
 pub mod arrival;
+pub mod asking;
 pub mod device;
 mod disk;
 pub mod folder;
@@ -11,6 +12,8 @@ mod frames;
 mod hints;
 pub mod kept;
 pub mod line;
+mod recorder;
+
 mod serial;
 pub mod session;
 mod tcp;

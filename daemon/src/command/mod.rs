@@ -1,5 +1,6 @@
 //! The command line: what a person types, one file per command.
 
+mod ask;
 mod backup;
 mod check;
 mod digest;
@@ -65,6 +66,9 @@ enum Command {
     /// Open, close or show the job, or end a piece
     #[command(after_help = "Example: ridgepost job open WO-48213")]
     Job(job::JobArgs),
+    /// Ask the instrument of a station for a measurement, through the running daemon
+    #[command(after_help = "Example: ridgepost ask indicator")]
+    Ask(ask::AskArgs),
     /// Query the store
     #[command(after_help = "Example: ridgepost readings --serial A-77/01 --json")]
     Readings(readings::ReadingsArgs),
@@ -119,6 +123,7 @@ impl Cli {
             Command::Job(args) => self.with_cell(&mut out, |cell, out| job::job(&cell, args, out)),
             Command::Readings(args) => self.with_cell(&mut out, |cell, out| readings::readings(&cell, args, out)),
             Command::Why(args) => self.with_cell(&mut out, |cell, out| why::why(&cell, args, out)),
+            Command::Ask(args) => self.with_cell(&mut out, |cell, out| ask::ask(&cell, args, out)),
             Command::Digest(args) => self.with_cell(&mut out, |cell, out| digest::digest(&cell, args, out)),
             Command::Doctor(args) => self.with_cell(&mut out, |cell, out| doctor::doctor(&cell, args, out)),
             Command::Backup(args) => self.with_cell(&mut out, |cell, out| backup::backup(&cell, args, out)),
