@@ -227,6 +227,12 @@ impl Cell {
         command
     }
 
+    /// Starts a command in the background, its output and messages in `path`.
+    pub fn begin(&self, arguments: &[&str], log: &str) -> Child {
+        let log = File::create(self.path(log)).unwrap();
+        self.program(arguments).stdout(log.try_clone().unwrap()).stderr(log).spawn().unwrap()
+    }
+
     /// Runs a command to its end.
     pub fn ask(&self, arguments: &[&str]) -> Said {
         let output = self.program(arguments).output().unwrap();

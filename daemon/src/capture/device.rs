@@ -76,7 +76,7 @@ impl Device {
 
     /// Reads or writes, whichever can be done first; reading goes before. How many bytes were read, or how many of `out`
     /// were written.
-    pub(super) async fn exchange(&mut self, buffer: &mut [u8], out: &[u8]) -> Exchanged {
+    pub async fn exchange(&mut self, buffer: &mut [u8], out: &[u8]) -> Exchanged {
         poll_fn(|context| {
             if let Poll::Ready(read) = self.poll_read(context, buffer) {
                 return Poll::Ready(Exchanged::Read(read));
@@ -107,7 +107,8 @@ impl Device {
 }
 
 /// What [`Device::exchange`] did.
-pub(super) enum Exchanged {
+#[derive(Debug)]
+pub enum Exchanged {
     /// Bytes were read; 0 is a hang-up.
     Read(io::Result<usize>),
     /// Bytes were written.

@@ -11,6 +11,7 @@ pub mod out;
 mod outbox;
 mod ports;
 mod readings;
+mod record;
 mod status;
 mod trying;
 mod why;
@@ -60,6 +61,9 @@ enum Command {
     /// List serial devices with a stable name, who holds them, and the TOML for them
     #[command(after_help = "Example: ridgepost ports")]
     Ports(JsonArgs),
+    /// Record what an instrument sends, with its timing, for `try`
+    #[command(after_help = "Example: ridgepost record /dev/ttyUSB0 tester.rec --baud 9600 --parity even --data-bits 7")]
+    Record(record::RecordArgs),
     /// Decode bytes with an instrument definition and say what each frame is
     #[command(after_help = "Example: ridgepost try instruments/my-tester.toml captured.bin")]
     Try(trying::TryArgs),
@@ -119,6 +123,7 @@ impl Cli {
             Command::Check(args) => check::check(&self.cell, args, &mut out),
             Command::Status(args) => self.with_cell(&mut out, |cell, out| status::status(&cell, args.json, out)),
             Command::Ports(args) => ports::ports(args.json, &mut out),
+            Command::Record(args) => record::record(&self.cell, args, &mut out),
             Command::Try(args) => trying::examine_file(args, &mut out),
             Command::Job(args) => self.with_cell(&mut out, |cell, out| job::job(&cell, args, out)),
             Command::Readings(args) => self.with_cell(&mut out, |cell, out| readings::readings(&cell, args, out)),

@@ -101,7 +101,7 @@ fn group_of(device: &Path) -> Option<String> {
 }
 
 /// Programs that have the device open, as far as this user may see.
-fn holders(device: &Path) -> Vec<String> {
+pub(super) fn holders(device: &Path) -> Vec<String> {
     let mut holders = Vec::new();
     for process in fs::read_dir("/proc").into_iter().flatten().flatten() {
         let open = fs::read_dir(process.path().join("fd")).into_iter().flatten().flatten();
