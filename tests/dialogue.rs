@@ -237,6 +237,9 @@ fn acknowledged_and_lost(weaken: Option<&str>, rounds: u64) -> u64 {
         line.let_go();
         let wanted = format!("{}.{number:03}", number / 1000);
         lost += u64::from(!values(&cell).contains(&wanted));
+        if weaken.is_some() && lost > 0 {
+            break;
+        }
     }
     assert!(doubled(&cell.store().results()).is_empty());
     lost
@@ -250,7 +253,7 @@ fn what_is_acknowledged_is_stored() {
 /// The control: a daemon that acknowledges before COMMIT is found out.
 #[test]
 fn a_daemon_that_acknowledges_too_early_is_found_out() {
-    assert!(acknowledged_and_lost(Some("ack-before-commit"), 15) > 0);
+    assert!(acknowledged_and_lost(Some("ack-before-commit"), 40) > 0);
 }
 
 /// Lost acknowledgements, killed daemons and damaged blocks: each block is one reading.
