@@ -128,3 +128,26 @@ fn a_station_added_while_it_runs_is_listened_to_and_the_others_are_not_disturbed
     let status: Value = cell.ask_json(&["status"]).remove(0);
     assert_eq!(status["daemon"]["stations"]["a"]["lost"], 0, "{status}");
 }
+
+/// A stop in the middle of a message, somewhere in a stream: the rest of it must not be taken for a message of its own.
+#[test]
+fn a_message_that_a_stop_cut_in_two_is_no_reading() {
+    let mut cell = Cell::with_instruments(env!("CARGO_BIN_EXE_ridgepost"));
+    let bare = "[instrument]\nname = \"bare\"\n[framing]\nkind = \"lines\"\n[[line]]\npattern = '(?<L>\\d+\\.\\d{3})'\n\
+                [reading]\nunit = \"mm\"\n";
+    cell.instrument("bare", bare);
+    let mut line = cell.port("a", "bare", "G-1");
+    cell.configure();
+    cell.start_listening(&[&line]);
+    line.send(b"11.111\r");
+    cell.until_recorded("a", 1);
+    line.send(b"1");
+    std::thread::sleep(std::time::Duration::from_millis(100));
+    cell.stop();
+    line.send(b"2.345\r13.333\r");
+    cell.start_listening(&[&line]);
+    cell.until_recorded("a", 2);
+    cell.stop();
+    let values: Vec<String> = cell.store().readings("a").iter().map(|row| field(row, "value").to_owned()).collect();
+    assert_eq!(values, ["11.111", "13.333"]);
+}

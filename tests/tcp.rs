@@ -3,11 +3,11 @@
 
 use std::net::TcpListener;
 use std::thread::sleep;
-use std::time::{Duration, Instant};
+use std::time::{Duration, Instant, SystemTime, UNIX_EPOCH};
 
 use ridgepost_tests::cell::Cell;
 use ridgepost_tests::instruments::{counted, number_of};
-use ridgepost_tests::oracle::{doubled, field};
+use ridgepost_tests::oracle::{Row, doubled, field};
 use ridgepost_tests::server::Server;
 
 fn cell_at(server: &Server, more: &str) -> Cell {
@@ -195,4 +195,38 @@ fn a_name_that_leads_nowhere_is_told() {
         trouble.contains("nowhere.invalid").then_some(())
     });
     cell.stop();
+}
+
+/// Promise 4 of the README for device servers: from when to when nobody could listen.
+#[test]
+fn gaps_are_recorded() {
+    let mut server = Server::on("127.0.0.1");
+    let mut cell = cell_at(&server, "");
+    cell.start();
+    server.accept();
+    server.send(&counted(1));
+    cell.until_recorded("a", 1);
+    let before = now_us();
+    server.switch_off();
+    cell.until("an open gap", |cell| cell.store().coverage("a").iter().any(is_open).then_some(()));
+    let noticed = now_us();
+    sleep(Duration::from_millis(300));
+    server.switch_on();
+    server.accept();
+    cell.until("a closed gap", |cell| (!cell.store().coverage("a").iter().any(is_open)).then_some(()));
+    let gaps = cell.store().coverage("a");
+    let at = |name: &str| field(gaps.last().unwrap(), name).parse::<i64>().unwrap();
+    let (from, until) = (at("from_us"), at("until_us"));
+    assert!(before <= from && from <= noticed && until - from >= 300_000, "{gaps:?}");
+    server.send(&counted(2));
+    cell.until_recorded("a", 2);
+    cell.stop();
+}
+
+fn is_open(gap: &Row) -> bool {
+    field(gap, "until_us").is_empty()
+}
+
+fn now_us() -> i64 {
+    SystemTime::now().duration_since(UNIX_EPOCH).unwrap().as_micros() as i64
 }

@@ -70,7 +70,23 @@ fn station(station: &Station) -> String {
     };
     let check =
         if station.instrument.is_protected() { "" } else { "; no checksum: every reading is marked unprotected" };
-    format!("station {}: {} as `{}`, {source}{check}", station.name, gauge, station.instrument.name())
+    let talk = station.instrument.definition().dialogue.as_ref().map(talk_words).unwrap_or_default();
+    format!("station {}: {} as `{}`, {source}{talk}{check}", station.name, gauge, station.instrument.name())
+}
+
+fn talk_words(dialogue: &ridgepost_parsers::DialogueRule) -> String {
+    let mut words = match dialogue.poll.as_ref().map(|poll| poll.every_ms) {
+        Some(Some(every_ms)) => format!(", asked every {every_ms} ms"),
+        Some(None) => ", asked by `ridgepost ask` only".to_owned(),
+        None => String::new(),
+    };
+    if !dialogue.start.is_empty() {
+        words.push_str(", with a start-up");
+    }
+    if dialogue.acknowledge.is_some() {
+        words.push_str(", acknowledged once stored");
+    }
+    words
 }
 
 fn gauge_words(gauge: &crate::plan::Gauge) -> String {

@@ -16,6 +16,9 @@ _ridgepost() {
             ",$1")
                 cmd="ridgepost"
                 ;;
+            ridgepost,ask)
+                cmd="ridgepost__subcmd__ask"
+                ;;
             ridgepost,backup)
                 cmd="ridgepost__subcmd__backup"
                 ;;
@@ -46,6 +49,9 @@ _ridgepost() {
             ridgepost,readings)
                 cmd="ridgepost__subcmd__readings"
                 ;;
+            ridgepost,record)
+                cmd="ridgepost__subcmd__record"
+                ;;
             ridgepost,run)
                 cmd="ridgepost__subcmd__run"
                 ;;
@@ -57,6 +63,9 @@ _ridgepost() {
                 ;;
             ridgepost,why)
                 cmd="ridgepost__subcmd__why"
+                ;;
+            ridgepost__subcmd__help,ask)
+                cmd="ridgepost__subcmd__help__subcmd__ask"
                 ;;
             ridgepost__subcmd__help,backup)
                 cmd="ridgepost__subcmd__help__subcmd__backup"
@@ -87,6 +96,9 @@ _ridgepost() {
                 ;;
             ridgepost__subcmd__help,readings)
                 cmd="ridgepost__subcmd__help__subcmd__readings"
+                ;;
+            ridgepost__subcmd__help,record)
+                cmd="ridgepost__subcmd__help__subcmd__record"
                 ;;
             ridgepost__subcmd__help,run)
                 cmd="ridgepost__subcmd__help__subcmd__run"
@@ -182,8 +194,26 @@ _ridgepost() {
 
     case "${cmd}" in
         ridgepost)
-            opts="-h -V --cell --help --version demo run check status ports try job readings why digest doctor backup outbox help"
+            opts="-h -V --cell --help --version demo run check status ports record try job ask readings why digest doctor backup outbox help"
             if [[ ${cur} == -* || ${COMP_CWORD} -eq 1 ]] ; then
+                COMPREPLY=( $(compgen -W "${opts}" -- "${cur}") )
+                return 0
+            fi
+            case "${prev}" in
+                --cell)
+                    COMPREPLY=($(compgen -f "${cur}"))
+                    return 0
+                    ;;
+                *)
+                    COMPREPLY=()
+                    ;;
+            esac
+            COMPREPLY=( $(compgen -W "${opts}" -- "${cur}") )
+            return 0
+            ;;
+        ridgepost__subcmd__ask)
+            opts="-h --json --cell --help"
+            if [[ ${cur} == -* || ${COMP_CWORD} -eq 2 ]] ; then
                 COMPREPLY=( $(compgen -W "${opts}" -- "${cur}") )
                 return 0
             fi
@@ -302,8 +332,22 @@ _ridgepost() {
             return 0
             ;;
         ridgepost__subcmd__help)
-            opts="demo run check status ports try job readings why digest doctor backup outbox help"
+            opts="demo run check status ports record try job ask readings why digest doctor backup outbox help"
             if [[ ${cur} == -* || ${COMP_CWORD} -eq 2 ]] ; then
+                COMPREPLY=( $(compgen -W "${opts}" -- "${cur}") )
+                return 0
+            fi
+            case "${prev}" in
+                *)
+                    COMPREPLY=()
+                    ;;
+            esac
+            COMPREPLY=( $(compgen -W "${opts}" -- "${cur}") )
+            return 0
+            ;;
+        ridgepost__subcmd__help__subcmd__ask)
+            opts=""
+            if [[ ${cur} == -* || ${COMP_CWORD} -eq 3 ]] ; then
                 COMPREPLY=( $(compgen -W "${opts}" -- "${cur}") )
                 return 0
             fi
@@ -540,6 +584,20 @@ _ridgepost() {
             return 0
             ;;
         ridgepost__subcmd__help__subcmd__readings)
+            opts=""
+            if [[ ${cur} == -* || ${COMP_CWORD} -eq 3 ]] ; then
+                COMPREPLY=( $(compgen -W "${opts}" -- "${cur}") )
+                return 0
+            fi
+            case "${prev}" in
+                *)
+                    COMPREPLY=()
+                    ;;
+            esac
+            COMPREPLY=( $(compgen -W "${opts}" -- "${cur}") )
+            return 0
+            ;;
+        ridgepost__subcmd__help__subcmd__record)
             opts=""
             if [[ ${cur} == -* || ${COMP_CWORD} -eq 3 ]] ; then
                 COMPREPLY=( $(compgen -W "${opts}" -- "${cur}") )
@@ -972,6 +1030,64 @@ _ridgepost() {
                     ;;
                 --kind)
                     COMPREPLY=($(compgen -W "reading verdict part correction notice" -- "${cur}"))
+                    return 0
+                    ;;
+                --cell)
+                    COMPREPLY=($(compgen -f "${cur}"))
+                    return 0
+                    ;;
+                *)
+                    COMPREPLY=()
+                    ;;
+            esac
+            COMPREPLY=( $(compgen -W "${opts}" -- "${cur}") )
+            return 0
+            ;;
+        ridgepost__subcmd__record)
+            opts="-h --baud --data-bits --parity --stop-bits --flow --dtr --rts --send --seconds --bytes --cell --help"
+            if [[ ${cur} == -* || ${COMP_CWORD} -eq 2 ]] ; then
+                COMPREPLY=( $(compgen -W "${opts}" -- "${cur}") )
+                return 0
+            fi
+            case "${prev}" in
+                --baud)
+                    COMPREPLY=($(compgen -f "${cur}"))
+                    return 0
+                    ;;
+                --data-bits)
+                    COMPREPLY=($(compgen -f "${cur}"))
+                    return 0
+                    ;;
+                --parity)
+                    COMPREPLY=($(compgen -W "none even odd" -- "${cur}"))
+                    return 0
+                    ;;
+                --stop-bits)
+                    COMPREPLY=($(compgen -f "${cur}"))
+                    return 0
+                    ;;
+                --flow)
+                    COMPREPLY=($(compgen -W "none software hardware" -- "${cur}"))
+                    return 0
+                    ;;
+                --dtr)
+                    COMPREPLY=($(compgen -W "true false" -- "${cur}"))
+                    return 0
+                    ;;
+                --rts)
+                    COMPREPLY=($(compgen -W "true false" -- "${cur}"))
+                    return 0
+                    ;;
+                --send)
+                    COMPREPLY=($(compgen -f "${cur}"))
+                    return 0
+                    ;;
+                --seconds)
+                    COMPREPLY=($(compgen -f "${cur}"))
+                    return 0
+                    ;;
+                --bytes)
+                    COMPREPLY=($(compgen -f "${cur}"))
                     return 0
                     ;;
                 --cell)

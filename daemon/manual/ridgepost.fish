@@ -32,8 +32,10 @@ complete -c ridgepost -n "__fish_ridgepost_needs_command" -f -a "run" -d 'Run th
 complete -c ridgepost -n "__fish_ridgepost_needs_command" -f -a "check" -d 'Tell all faults of the configuration, and what unwritten defaults mean'
 complete -c ridgepost -n "__fish_ridgepost_needs_command" -f -a "status" -d 'Show stations, gauges, open job, outbox, disk and clock on one screen'
 complete -c ridgepost -n "__fish_ridgepost_needs_command" -f -a "ports" -d 'List serial devices with a stable name, who holds them, and the TOML for them'
+complete -c ridgepost -n "__fish_ridgepost_needs_command" -f -a "record" -d 'Record what an instrument sends, with its timing, for `try`'
 complete -c ridgepost -n "__fish_ridgepost_needs_command" -f -a "try" -d 'Decode bytes with an instrument definition and say what each frame is'
 complete -c ridgepost -n "__fish_ridgepost_needs_command" -f -a "job" -d 'Open, close or show the job, or end a piece'
+complete -c ridgepost -n "__fish_ridgepost_needs_command" -f -a "ask" -d 'Ask the instrument of a station for a measurement, through the running daemon'
 complete -c ridgepost -n "__fish_ridgepost_needs_command" -f -a "readings" -d 'Query the store'
 complete -c ridgepost -n "__fish_ridgepost_needs_command" -f -a "why" -d 'Tell everything one result rests on'
 complete -c ridgepost -n "__fish_ridgepost_needs_command" -f -a "digest" -d 'Tell what happened on one day: pieces, readings, rejects, gaps, what is not delivered'
@@ -59,6 +61,24 @@ complete -c ridgepost -n "__fish_ridgepost_using_subcommand status" -s h -l help
 complete -c ridgepost -n "__fish_ridgepost_using_subcommand ports" -l cell -d 'The cell folder: cell.toml, gauges.toml, jobs/, instruments/' -r -F
 complete -c ridgepost -n "__fish_ridgepost_using_subcommand ports" -l json -d 'JSON Lines on stdout'
 complete -c ridgepost -n "__fish_ridgepost_using_subcommand ports" -s h -l help -d 'Print help'
+complete -c ridgepost -n "__fish_ridgepost_using_subcommand record" -l baud -d 'Bits per second' -r
+complete -c ridgepost -n "__fish_ridgepost_using_subcommand record" -l data-bits -d 'Data bits' -r
+complete -c ridgepost -n "__fish_ridgepost_using_subcommand record" -l parity -d 'Parity' -r -f -a "none\t''
+even\t''
+odd\t''"
+complete -c ridgepost -n "__fish_ridgepost_using_subcommand record" -l stop-bits -d 'Stop bits' -r
+complete -c ridgepost -n "__fish_ridgepost_using_subcommand record" -l flow -d 'Flow control' -r -f -a "none\t''
+software\t''
+hardware\t''"
+complete -c ridgepost -n "__fish_ridgepost_using_subcommand record" -l dtr -d 'Level of DTR; left to the driver otherwise' -r -f -a "true\t''
+false\t''"
+complete -c ridgepost -n "__fish_ridgepost_using_subcommand record" -l rts -d 'Level of RTS; left to the driver otherwise' -r -f -a "true\t''
+false\t''"
+complete -c ridgepost -n "__fish_ridgepost_using_subcommand record" -l send -d 'Bytes to send at the beginning, with \\r \\n \\t \\\\ and \\x05; several in their order, one second apart' -r
+complete -c ridgepost -n "__fish_ridgepost_using_subcommand record" -l seconds -d 'End after so many seconds; otherwise Ctrl-C ends it' -r
+complete -c ridgepost -n "__fish_ridgepost_using_subcommand record" -l bytes -d 'End after so many bytes of the instrument' -r
+complete -c ridgepost -n "__fish_ridgepost_using_subcommand record" -l cell -d 'The cell folder: cell.toml, gauges.toml, jobs/, instruments/' -r -F
+complete -c ridgepost -n "__fish_ridgepost_using_subcommand record" -s h -l help -d 'Print help'
 complete -c ridgepost -n "__fish_ridgepost_using_subcommand try" -l cell -d 'The cell folder: cell.toml, gauges.toml, jobs/, instruments/' -r -F
 complete -c ridgepost -n "__fish_ridgepost_using_subcommand try" -l json -d 'JSON Lines on stdout: one object per frame'
 complete -c ridgepost -n "__fish_ridgepost_using_subcommand try" -s h -l help -d 'Print help'
@@ -87,6 +107,9 @@ complete -c ridgepost -n "__fish_ridgepost_using_subcommand job; and __fish_seen
 complete -c ridgepost -n "__fish_ridgepost_using_subcommand job; and __fish_seen_subcommand_from help" -f -a "show" -d 'Show the open job and its piece'
 complete -c ridgepost -n "__fish_ridgepost_using_subcommand job; and __fish_seen_subcommand_from help" -f -a "next" -d 'End the piece being measured, whatever it lacks'
 complete -c ridgepost -n "__fish_ridgepost_using_subcommand job; and __fish_seen_subcommand_from help" -f -a "help" -d 'Print this message or the help of the given subcommand(s)'
+complete -c ridgepost -n "__fish_ridgepost_using_subcommand ask" -l cell -d 'The cell folder: cell.toml, gauges.toml, jobs/, instruments/' -r -F
+complete -c ridgepost -n "__fish_ridgepost_using_subcommand ask" -l json -d 'JSON Lines on stdout'
+complete -c ridgepost -n "__fish_ridgepost_using_subcommand ask" -s h -l help -d 'Print help'
 complete -c ridgepost -n "__fish_ridgepost_using_subcommand readings" -l since -d 'From this time on: `2026-11-25`, `2026-11-25T14:00`, with offset, or `8h`, `30m`, `2d` back from now' -r
 complete -c ridgepost -n "__fish_ridgepost_using_subcommand readings" -l job -d 'Of this job' -r
 complete -c ridgepost -n "__fish_ridgepost_using_subcommand readings" -l serial -d 'Of this serial number' -r
@@ -137,20 +160,22 @@ complete -c ridgepost -n "__fish_ridgepost_using_subcommand outbox; and __fish_s
 complete -c ridgepost -n "__fish_ridgepost_using_subcommand outbox; and __fish_seen_subcommand_from help" -f -a "retry" -d 'Parked deliveries are due again'
 complete -c ridgepost -n "__fish_ridgepost_using_subcommand outbox; and __fish_seen_subcommand_from help" -f -a "again" -d 'Results FROM..TO (numbers, both included) go out again, under the same names with the same bytes'
 complete -c ridgepost -n "__fish_ridgepost_using_subcommand outbox; and __fish_seen_subcommand_from help" -f -a "help" -d 'Print this message or the help of the given subcommand(s)'
-complete -c ridgepost -n "__fish_ridgepost_using_subcommand help; and not __fish_seen_subcommand_from demo run check status ports try job readings why digest doctor backup outbox help" -f -a "demo" -d 'Show a cell in miniature: virtual instruments, the real daemon, store and drops'
-complete -c ridgepost -n "__fish_ridgepost_using_subcommand help; and not __fish_seen_subcommand_from demo run check status ports try job readings why digest doctor backup outbox help" -f -a "run" -d 'Run the daemon in the foreground'
-complete -c ridgepost -n "__fish_ridgepost_using_subcommand help; and not __fish_seen_subcommand_from demo run check status ports try job readings why digest doctor backup outbox help" -f -a "check" -d 'Tell all faults of the configuration, and what unwritten defaults mean'
-complete -c ridgepost -n "__fish_ridgepost_using_subcommand help; and not __fish_seen_subcommand_from demo run check status ports try job readings why digest doctor backup outbox help" -f -a "status" -d 'Show stations, gauges, open job, outbox, disk and clock on one screen'
-complete -c ridgepost -n "__fish_ridgepost_using_subcommand help; and not __fish_seen_subcommand_from demo run check status ports try job readings why digest doctor backup outbox help" -f -a "ports" -d 'List serial devices with a stable name, who holds them, and the TOML for them'
-complete -c ridgepost -n "__fish_ridgepost_using_subcommand help; and not __fish_seen_subcommand_from demo run check status ports try job readings why digest doctor backup outbox help" -f -a "try" -d 'Decode bytes with an instrument definition and say what each frame is'
-complete -c ridgepost -n "__fish_ridgepost_using_subcommand help; and not __fish_seen_subcommand_from demo run check status ports try job readings why digest doctor backup outbox help" -f -a "job" -d 'Open, close or show the job, or end a piece'
-complete -c ridgepost -n "__fish_ridgepost_using_subcommand help; and not __fish_seen_subcommand_from demo run check status ports try job readings why digest doctor backup outbox help" -f -a "readings" -d 'Query the store'
-complete -c ridgepost -n "__fish_ridgepost_using_subcommand help; and not __fish_seen_subcommand_from demo run check status ports try job readings why digest doctor backup outbox help" -f -a "why" -d 'Tell everything one result rests on'
-complete -c ridgepost -n "__fish_ridgepost_using_subcommand help; and not __fish_seen_subcommand_from demo run check status ports try job readings why digest doctor backup outbox help" -f -a "digest" -d 'Tell what happened on one day: pieces, readings, rejects, gaps, what is not delivered'
-complete -c ridgepost -n "__fish_ridgepost_using_subcommand help; and not __fish_seen_subcommand_from demo run check status ports try job readings why digest doctor backup outbox help" -f -a "doctor" -d 'Look at store, disk, permissions, clock and drops'
-complete -c ridgepost -n "__fish_ridgepost_using_subcommand help; and not __fish_seen_subcommand_from demo run check status ports try job readings why digest doctor backup outbox help" -f -a "backup" -d 'Make a consistent copy of the store while the daemon runs'
-complete -c ridgepost -n "__fish_ridgepost_using_subcommand help; and not __fish_seen_subcommand_from demo run check status ports try job readings why digest doctor backup outbox help" -f -a "outbox" -d 'Show deliveries that wait or are parked, and send again'
-complete -c ridgepost -n "__fish_ridgepost_using_subcommand help; and not __fish_seen_subcommand_from demo run check status ports try job readings why digest doctor backup outbox help" -f -a "help" -d 'Print this message or the help of the given subcommand(s)'
+complete -c ridgepost -n "__fish_ridgepost_using_subcommand help; and not __fish_seen_subcommand_from demo run check status ports record try job ask readings why digest doctor backup outbox help" -f -a "demo" -d 'Show a cell in miniature: virtual instruments, the real daemon, store and drops'
+complete -c ridgepost -n "__fish_ridgepost_using_subcommand help; and not __fish_seen_subcommand_from demo run check status ports record try job ask readings why digest doctor backup outbox help" -f -a "run" -d 'Run the daemon in the foreground'
+complete -c ridgepost -n "__fish_ridgepost_using_subcommand help; and not __fish_seen_subcommand_from demo run check status ports record try job ask readings why digest doctor backup outbox help" -f -a "check" -d 'Tell all faults of the configuration, and what unwritten defaults mean'
+complete -c ridgepost -n "__fish_ridgepost_using_subcommand help; and not __fish_seen_subcommand_from demo run check status ports record try job ask readings why digest doctor backup outbox help" -f -a "status" -d 'Show stations, gauges, open job, outbox, disk and clock on one screen'
+complete -c ridgepost -n "__fish_ridgepost_using_subcommand help; and not __fish_seen_subcommand_from demo run check status ports record try job ask readings why digest doctor backup outbox help" -f -a "ports" -d 'List serial devices with a stable name, who holds them, and the TOML for them'
+complete -c ridgepost -n "__fish_ridgepost_using_subcommand help; and not __fish_seen_subcommand_from demo run check status ports record try job ask readings why digest doctor backup outbox help" -f -a "record" -d 'Record what an instrument sends, with its timing, for `try`'
+complete -c ridgepost -n "__fish_ridgepost_using_subcommand help; and not __fish_seen_subcommand_from demo run check status ports record try job ask readings why digest doctor backup outbox help" -f -a "try" -d 'Decode bytes with an instrument definition and say what each frame is'
+complete -c ridgepost -n "__fish_ridgepost_using_subcommand help; and not __fish_seen_subcommand_from demo run check status ports record try job ask readings why digest doctor backup outbox help" -f -a "job" -d 'Open, close or show the job, or end a piece'
+complete -c ridgepost -n "__fish_ridgepost_using_subcommand help; and not __fish_seen_subcommand_from demo run check status ports record try job ask readings why digest doctor backup outbox help" -f -a "ask" -d 'Ask the instrument of a station for a measurement, through the running daemon'
+complete -c ridgepost -n "__fish_ridgepost_using_subcommand help; and not __fish_seen_subcommand_from demo run check status ports record try job ask readings why digest doctor backup outbox help" -f -a "readings" -d 'Query the store'
+complete -c ridgepost -n "__fish_ridgepost_using_subcommand help; and not __fish_seen_subcommand_from demo run check status ports record try job ask readings why digest doctor backup outbox help" -f -a "why" -d 'Tell everything one result rests on'
+complete -c ridgepost -n "__fish_ridgepost_using_subcommand help; and not __fish_seen_subcommand_from demo run check status ports record try job ask readings why digest doctor backup outbox help" -f -a "digest" -d 'Tell what happened on one day: pieces, readings, rejects, gaps, what is not delivered'
+complete -c ridgepost -n "__fish_ridgepost_using_subcommand help; and not __fish_seen_subcommand_from demo run check status ports record try job ask readings why digest doctor backup outbox help" -f -a "doctor" -d 'Look at store, disk, permissions, clock and drops'
+complete -c ridgepost -n "__fish_ridgepost_using_subcommand help; and not __fish_seen_subcommand_from demo run check status ports record try job ask readings why digest doctor backup outbox help" -f -a "backup" -d 'Make a consistent copy of the store while the daemon runs'
+complete -c ridgepost -n "__fish_ridgepost_using_subcommand help; and not __fish_seen_subcommand_from demo run check status ports record try job ask readings why digest doctor backup outbox help" -f -a "outbox" -d 'Show deliveries that wait or are parked, and send again'
+complete -c ridgepost -n "__fish_ridgepost_using_subcommand help; and not __fish_seen_subcommand_from demo run check status ports record try job ask readings why digest doctor backup outbox help" -f -a "help" -d 'Print this message or the help of the given subcommand(s)'
 complete -c ridgepost -n "__fish_ridgepost_using_subcommand help; and __fish_seen_subcommand_from job" -f -a "open" -d 'Open a job; an open one is closed first'
 complete -c ridgepost -n "__fish_ridgepost_using_subcommand help; and __fish_seen_subcommand_from job" -f -a "close" -d 'Close the open job; a piece that was begun ends with it'
 complete -c ridgepost -n "__fish_ridgepost_using_subcommand help; and __fish_seen_subcommand_from job" -f -a "show" -d 'Show the open job and its piece'

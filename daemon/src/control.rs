@@ -24,6 +24,8 @@ const REQUEST_MAX: u64 = 64 * 1024;
 const SOCKET_PATH_MAX: usize = 107;
 /// How long a command waits for the daemon: a full disk makes the daemon wait, and the command with it.
 const ANSWER_WITHIN: Duration = Duration::from_secs(20);
+/// How long it waits for an instrument: tracing a surface takes up to half a minute, and may be tried again.
+const INSTRUMENT_WITHIN: Duration = Duration::from_secs(180);
 
 /// How long a command may take to say what it wants, and to hear the answer.
 const TALK_WITHIN: Duration = Duration::from_secs(10);
@@ -42,6 +44,8 @@ pub enum Request {
     Retry,
     /// Rows from..to go out again.
     Again(i64, i64),
+    /// Ask the instrument of a station for a measurement.
+    Ask(String),
 }
 
 impl Request {
@@ -149,7 +153,8 @@ async fn talk<A: Future<Output = Reply>>(stream: tokio::net::UnixStream, answer:
 /// Asks a running daemon.
 pub fn ask(socket: &Path, request: &Request) -> std::io::Result<Reply> {
     let mut stream = UnixStream::connect(socket)?;
-    stream.set_read_timeout(Some(ANSWER_WITHIN))?;
+    let is_for_an_instrument = matches!(request, Request::Ask(_));
+    stream.set_read_timeout(Some(if is_for_an_instrument { INSTRUMENT_WITHIN } else { ANSWER_WITHIN }))?;
     stream.set_write_timeout(Some(ANSWER_WITHIN))?;
     let mut text = serde_json::to_vec(request)?;
     text.push(b'\n');

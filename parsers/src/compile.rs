@@ -1,6 +1,7 @@
 //! From what an engineer wrote to a plan: every fault at once, each with its place and a way out.
 
 mod binary;
+mod dialogue;
 mod faults;
 mod framing;
 mod proof;
@@ -22,7 +23,7 @@ use self::trace::{trace, trace_makes_sense};
 use crate::assemble::fits;
 use crate::definition::{Definition, Fault, Field, FramingKind, SignPlace, StateWord, Step, VerdictWord};
 use crate::numbering::Numbering;
-use crate::pattern::{beginning, whole};
+use crate::pattern::{anywhere, beginning, whole};
 use crate::plan::{FieldForm, Plan, ReadingForm, ValueMark, one_micro};
 use crate::reading::{Mark, Verdict};
 use crate::role::{Role, Words};
@@ -46,8 +47,13 @@ pub(crate) fn compile(said: &Definition) -> Result<Plan, Vec<Fault>> {
     let marks = frame_marks(said, &mut faults);
     let check = check(said, &mut faults);
     let (start_line, end_line) = mark_patterns(said, &words, &mut faults);
-    let shape = shape(said, &marks, check.as_ref(), (&start_line, &end_line), &mut faults);
-    let rules = rules(said, &words, &mut faults);
+    let mut shape = shape(said, &marks, check.as_ref(), (&start_line, &end_line), &mut faults);
+    let dialogue = dialogue::dialogue(said, &mut faults);
+    shape.signals = dialogue::signals(said.dialogue.as_ref(), dialogue.as_ref()).into();
+    let new = said.dialogue.as_ref().and_then(|dialogue| dialogue.poll.as_ref()?.new.as_ref());
+    let new = new.and_then(|new| faults.regex(at!["dialogue", "poll", "new"], anywhere(new)));
+    let mut rules = rules(said, &words, &mut faults);
+    rules.extend(dialogue::expected(said, &words));
     let reader = reader(said, &words, &mut faults);
     let plan = Plan {
         shape: Arc::new(shape),
@@ -65,6 +71,8 @@ pub(crate) fn compile(said: &Definition) -> Result<Plan, Vec<Fault>> {
         states: said.states.iter().map(|(word, state)| (word.clone(), mark_of(*state))).collect(),
         trace: trace(said, &mut faults),
         reading: reading(said, &mut faults),
+        dialogue: dialogue.map(Arc::new),
+        new,
         marks,
         check,
         rules,

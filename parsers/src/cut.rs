@@ -1,6 +1,7 @@
 //! Where frames begin and end: one step per byte, so the result can't depend on how the bytes were split.
 
 use std::ops::Range;
+use std::sync::Arc;
 
 use regex::bytes::Regex;
 
@@ -31,6 +32,8 @@ pub(crate) struct Shape {
     pub(crate) idle_ms: Option<u64>,
     pub(crate) gap_ms: Option<u64>,
     pub(crate) unterminated_last_row: bool,
+    /// What may stand between frames by itself.
+    pub(crate) signals: Arc<[Signal]>,
     /// Seven bits that arrive as eight. The cutter is given seven.
     pub(crate) seven: Option<Seven>,
     pub(crate) stuffing: Option<Stuffing>,
@@ -38,6 +41,14 @@ pub(crate) struct Shape {
     pub(crate) fill: Vec<u8>,
     /// What is taken out before bytes are read as text.
     pub(crate) strip: Option<Regex>,
+}
+
+/// Bytes that are known by themselves where a frame might begin: an echo of what was sent, an enquiry.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub(crate) struct Signal {
+    pub(crate) bytes: Vec<u8>,
+    /// An echo comes once before an answer, not again before a frame came or something was sent.
+    pub(crate) is_echo: bool,
 }
 
 impl Default for Shape {
@@ -54,6 +65,7 @@ impl Default for Shape {
             stuffing: None,
             fill: vec![],
             strip: None,
+            signals: Arc::new([]),
         }
     }
 }
@@ -164,6 +176,11 @@ fn all_blank(bytes: &[u8]) -> bool {
 }
 
 impl Cutter {
+    /// Whether a frame may begin here.
+    pub(crate) fn is_outside(&self) -> bool {
+        self.phase == Phase::Outside && !self.skipping
+    }
+
     fn begin(&mut self, body_start: usize) {
         *self = Cutter {
             phase: Phase::Inside { body_start },

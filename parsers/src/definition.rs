@@ -104,6 +104,8 @@ pub struct Definition {
     /// What the instrument's own verdicts mean: `IN = "in"`, `"*HI" = "out"`.
     #[serde(default)]
     pub verdicts: BTreeMap<String, VerdictWord>,
+    /// How this PC talks to the instrument: start-up, questions, acknowledgements. Default: it only listens.
+    pub dialogue: Option<crate::dialogue::DialogueRule>,
     /// What makes a reading: defaults, required fields, what tells one measurement from another.
     #[serde(default)]
     pub reading: ReadingRule,
@@ -139,6 +141,10 @@ pub enum Event {
     InstrumentError,
     /// Its battery is low.
     BatteryLow,
+    /// It can't answer now and is to be asked again.
+    Busy,
+    /// It answers that it has no new measurement.
+    NothingNew,
 }
 
 /// One rule for lines.

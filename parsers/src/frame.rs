@@ -39,6 +39,8 @@ pub enum Close {
     Stray,
     /// Nothing but line ends or blanks, left at the end of the input or before a long silence.
     Residue,
+    /// Known by itself: an echo of what was sent, or something that the definition has a reply to.
+    Signal,
 }
 
 /// Cuts a stream into frames, whatever the sizes of the pieces it arrives in. It holds one open frame, bounded
@@ -57,6 +59,10 @@ pub struct Framer {
     offset: u64,
     closed: VecDeque<Frame>,
     last_at: Tick,
+    /// Where in the open bytes a signal may have begun; the cutter has not seen these.
+    signal_at: Option<usize>,
+    /// Whether an echo may come.
+    echo_due: bool,
 }
 
 impl Default for Framer {
@@ -77,7 +83,14 @@ impl Framer {
             offset: 0,
             closed: VecDeque::new(),
             last_at: Tick(0),
+            signal_at: None,
+            echo_due: true,
         }
+    }
+
+    /// Something was sent, and may come back as an echo.
+    pub fn expect_echo(&mut self) {
+        self.echo_due = true;
     }
 
     /// Takes bytes that arrived at `at`. Silence that ended before `at` counts, even where nobody asked
@@ -99,17 +112,52 @@ impl Framer {
         let most = self.shape.bytes_max.saturating_mul(RECUT_MAX);
         for byte in bytes {
             self.credit = (self.credit + RECUT_MAX).min(most);
-            self.cut(vec![*byte]);
+            if self.shape.signals.is_empty() {
+                self.cut(vec![*byte]);
+            } else {
+                self.cut_or_know(*byte);
+            }
+        }
+    }
+
+    /// Where a frame may begin, bytes are held as long as they are the beginning of a signal.
+    fn cut_or_know(&mut self, byte: u8) {
+        if self.signal_at.is_none() && self.cutter.is_outside() && !self.is_begun() {
+            self.signal_at = Some(self.open.len());
+        }
+        let Some(at) = self.signal_at else { return self.cut(vec![byte]) };
+        self.open_byte(byte);
+        let held = &self.view()[at..];
+        let mut known = self.shape.signals.iter().filter(|signal| self.echo_due || !signal.is_echo);
+        let Some(signal) = known.find(|signal| signal.bytes.starts_with(held)) else { return self.release_held() };
+        if signal.bytes.len() == held.len() {
+            self.echo_due &= !signal.is_echo;
+            self.signal_at = None;
+            self.close_at(self.open.len(), at..self.open.len(), Close::Signal);
+            self.cutter = Cutter::default();
+        }
+    }
+
+    /// What looked like the beginning of a signal is none.
+    fn release_held(&mut self) {
+        let Some(at) = self.signal_at.take() else { return };
+        let mut held = self.open.split_off(at);
+        self.clear.truncate(at);
+        held.reverse();
+        self.cut(held);
+    }
+
+    fn open_byte(&mut self, byte: u8) {
+        self.open.push(byte);
+        if self.shape.seven.is_some() {
+            self.clear.push(Seven::clear(byte));
         }
     }
 
     /// Cuts bytes, given in reverse order; bytes behind a frame that was found inside a damaged one come again.
     fn cut(&mut self, mut reversed: Vec<u8>) {
         while let Some(byte) = reversed.pop() {
-            self.open.push(byte);
-            if self.shape.seven.is_some() {
-                self.clear.push(Seven::clear(byte));
-            }
+            self.open_byte(byte);
             let view = if self.shape.seven.is_some() { &self.clear } else { &self.open };
             let step = self.shape.step(&mut self.cutter, view);
             self.take(step, &mut reversed);
@@ -156,6 +204,7 @@ impl Framer {
         let raw = std::mem::replace(&mut self.open, rest);
         let offset = self.offset;
         self.offset = offset.saturating_add(u64::try_from(raw.len()).unwrap_or(u64::MAX));
+        self.echo_due |= !matches!(close, Close::Signal | Close::Residue);
         self.closed.push_back(Frame { offset, raw, body, close });
     }
 
@@ -176,6 +225,8 @@ impl Framer {
     }
 
     fn close_by_silence(&mut self) {
+        self.release_held();
+        self.echo_due = true;
         self.rescue();
         if self.is_begun() {
             let (body, close) = self.shape.silence(&self.cutter, self.view());
@@ -194,7 +245,9 @@ impl Framer {
     pub fn deadline(&self) -> Option<Tick> {
         let silence_ms = self.shape.gap_ms.or(self.shape.idle_ms)?;
         // Line ends alone wait for nothing; blanks would shift the columns of the next line.
-        let waits = self.is_begun() || self.shape.is_blank_beginning(&self.cutter, self.view());
+        let waits = self.signal_at.is_some_and(|at| at < self.open.len())
+            || self.is_begun()
+            || self.shape.is_blank_beginning(&self.cutter, self.view());
         waits.then(|| Tick(self.last_at.0.saturating_add(silence_ms)))
     }
 
@@ -215,6 +268,8 @@ impl Framer {
     /// Closes what is open because the line hung up or the program stops: cut off, or residue. Call again until
     /// it yields nothing.
     pub fn hang_up(&mut self) -> Option<Frame> {
+        self.release_held();
+        self.echo_due = true;
         if self.closed.is_empty() {
             self.rescue();
             let close = match self.is_begun() {
@@ -229,6 +284,7 @@ impl Framer {
     /// Closes what is open at the end of a file or recording: silence without end, then hang-up. Call again
     /// until it yields nothing.
     pub fn finish(&mut self) -> Option<Frame> {
+        self.release_held();
         if self.closed.is_empty()
             && self.is_begun()
             && let Some(body) = self.shape.end_of_file(&self.cutter, self.view())

@@ -5,6 +5,8 @@ use std::sync::Arc;
 
 use crate::compile::compile;
 use crate::definition::{Definition, Fault};
+use crate::dialogue::DialogueForm;
+use crate::envelope::meant;
 use crate::frame::{Close, Frame, Framer};
 use crate::numbering::Numbers;
 use crate::plan::Plan;
@@ -89,6 +91,16 @@ impl Instrument {
         self.plan.check.is_some()
     }
 
+    /// The dialogue made ready.
+    pub(crate) fn dialogue_form(&self) -> Option<Arc<DialogueForm>> {
+        self.plan.dialogue.clone()
+    }
+
+    /// What stands between the marks of a complete frame, as text.
+    pub(crate) fn text(&self, frame: &Frame) -> Option<String> {
+        self.plan.shape.text(&meant(&self.plan, frame).ok()?).ok()
+    }
+
     /// A framer for one stream or one file.
     pub fn framer(&self) -> Framer {
         Framer::new(self.plan.shape.clone())
@@ -110,7 +122,7 @@ impl Instrument {
 }
 
 fn decoded(outcome: Outcome, reason: Option<Reason>, detail: Option<String>) -> Decoded {
-    Decoded { outcome, reason, detail, readings: vec![], traces: vec![], remarks: vec![] }
+    Decoded { outcome, reason, detail, readings: vec![], traces: vec![], remarks: vec![], is_nothing_new: false }
 }
 
 /// Adds to what a person is told of a frame.
@@ -145,6 +157,11 @@ impl Decoder {
     pub fn decode(&mut self, frame: &Frame) -> Decoded {
         let cut = match frame.close {
             Close::Residue => return decoded(Outcome::Accepted, None, None),
+            Close::Signal => {
+                // What begins like an echo might be the beginning of an answer.
+                self.cut.get_or_insert_with(|| frame.raw.clone());
+                return decoded(Outcome::Accepted, None, None);
+            }
             _ => self.cut.take(),
         };
         match frame.close {
@@ -160,7 +177,7 @@ impl Decoder {
                 decoded(Outcome::Accepted, None, None)
             }
             Close::Stray => self.hinted(damaged(Reason::Noise, "bytes outside of any frame"), frame),
-            Close::Complete | Close::Residue => self.decode_complete(frame, cut.as_deref()),
+            Close::Complete | Close::Residue | Close::Signal => self.decode_complete(frame, cut.as_deref()),
         }
     }
 
@@ -194,12 +211,24 @@ impl Decoder {
             return damaged(Reason::CutOff, "it may be the rest of the frame before it, which was cut off");
         }
         self.stream = after;
+        if !told.readings.is_empty() && !self.is_new(frame) {
+            let mut known = decoded(Outcome::Accepted, None, Some("not marked as a new measurement".to_owned()));
+            known.is_nothing_new = true;
+            return known;
+        }
         self.settle(told)
+    }
+
+    /// Whether a frame bears the mark of a new measurement, where the definition has one.
+    fn is_new(&self, frame: &Frame) -> bool {
+        let text = || self.instrument.text(frame);
+        self.instrument.plan.new.as_ref().is_none_or(|new| text().is_some_and(|text| new.is_match(&text)))
     }
 
     /// What the frame says, in the light of what the stream has told before.
     fn settle(&mut self, told: Told) -> Decoded {
-        let mut result = decoded(Outcome::Accepted, None, told.detail);
+        let mut result = decoded(Outcome::Accepted, told.reason, told.detail);
+        result.is_nothing_new = told.is_nothing_new;
         result.remarks = told.remarks;
         result.traces = told.traces;
         for language in told.languages {

@@ -10,6 +10,7 @@ mod check;
 mod compile;
 mod cut;
 mod definition;
+mod dialogue;
 mod encoding;
 mod envelope;
 mod fields;
@@ -40,6 +41,7 @@ pub use definition::{
     Json, LengthField, LengthWritten, LineRule, MarkRule, Numbers, Pairs, Parity, ReadingRule, Repeat, SignPlace,
     StateWord, Step, Table, Terminators, Text, TraceMark, TraceRule, VerdictWord, Written, WrittenHeights, Xml,
 };
+pub use dialogue::{AcknowledgeRule, AnswerKind, Dialogue, DialogueRule, Order, PollRule, ReplyRule, StartStep};
 pub use frame::{Close, Frame, Framer, Tick};
 pub use instrument::{Decoder, Instrument};
 pub use quantity::{Quantity, QuantityKind};

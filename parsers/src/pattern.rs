@@ -33,6 +33,11 @@ pub(crate) fn whole(pattern: &str) -> Result<Regex, String> {
     build(&format!(r"\A(?:{pattern})\z"))
 }
 
+/// Compiles a pattern that a text must hold.
+pub(crate) fn anywhere(pattern: &str) -> Result<Regex, String> {
+    build(pattern)
+}
+
 /// Compiles a pattern that a text must begin with.
 pub(crate) fn beginning(pattern: &str) -> Result<Regex, String> {
     build(&format!(r"\A(?:{pattern})"))

@@ -9,6 +9,7 @@ use crate::binary::BinaryForm;
 use crate::check::Check;
 use crate::cut::Shape;
 use crate::definition::{Event, Numbers};
+use crate::dialogue::DialogueForm;
 use crate::numbering::Numbering;
 use crate::pattern::LinePattern;
 use crate::quantity::Quantity;
@@ -45,6 +46,9 @@ pub(crate) struct Plan {
     pub(crate) states: BTreeMap<String, Option<Mark>>,
     pub(crate) trace: Option<TraceForm>,
     pub(crate) reading: ReadingForm,
+    pub(crate) dialogue: Option<Arc<DialogueForm>>,
+    /// What tells a new measurement from the last one repeated.
+    pub(crate) new: Option<Regex>,
 }
 
 /// The byte marks round a frame's payload.

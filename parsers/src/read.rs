@@ -35,6 +35,8 @@ pub(crate) struct Told {
     pub(crate) languages: Vec<String>,
     pub(crate) remarks: Vec<Remark>,
     pub(crate) detail: Option<String>,
+    pub(crate) reason: Option<Reason>,
+    pub(crate) is_nothing_new: bool,
 }
 
 /// Reads a complete frame; the second part is what the stream has told after it.
@@ -196,6 +198,14 @@ fn take(
 impl Told {
     fn add_event(&mut self, event: Event, code: Option<String>) {
         let (remark, words) = match event {
+            Event::Busy => {
+                self.reason = Some(Reason::Busy);
+                return;
+            }
+            Event::NothingNew => {
+                self.is_nothing_new = true;
+                return;
+            }
             Event::InstrumentError => (Remark::InstrumentError, "the instrument reports an error"),
             Event::BatteryLow => (Remark::BatteryLow, "the instrument says that its battery is low"),
         };

@@ -291,6 +291,8 @@ codes! {
         Entity = "entity",
         /// The instrument says that it is busy.
         Busy = "busy",
+        /// A value that nobody asked for, or that came too late for its question.
+        Unasked = "unasked",
     }
 }
 
@@ -347,4 +349,6 @@ pub struct Decoded {
     pub traces: Vec<Trace>,
     /// Observations.
     pub remarks: Vec<Remark>,
+    /// It says that there is no new measurement.
+    pub is_nothing_new: bool,
 }

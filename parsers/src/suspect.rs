@@ -19,7 +19,12 @@ pub(crate) type Hint = (Remark, String);
 
 /// The complete frames that bytes are cut into.
 fn frames(plan: &Plan, bytes: &[u8]) -> Vec<Frame> {
-    let mut framer = Framer::new(plan.shape.clone());
+    // An echo that may be the beginning of a frame is taken for that here.
+    let shape = match plan.shape.signals.is_empty() {
+        true => plan.shape.clone(),
+        false => Arc::new(Shape { signals: Arc::new([]), ..plan.shape.as_ref().clone() }),
+    };
+    let mut framer = Framer::new(shape);
     framer.push(bytes, Tick(0));
     let mut frames: Vec<Frame> = std::iter::from_fn(|| framer.poll()).collect();
     frames.extend(std::iter::from_fn(|| framer.finish()));

@@ -7,7 +7,7 @@ use std::os::unix::fs::MetadataExt;
 use std::sync::Arc;
 use std::time::Instant;
 
-use ridgepost::capture::session::{Action, Event, Session};
+use ridgepost::capture::session::{Action, Before, Event, Session};
 use ridgepost::cell::Cell as Configured;
 use ridgepost::clock::Clock;
 use ridgepost::store::weaken::Weakened;
@@ -76,7 +76,7 @@ pub fn commits(_: &Python, amounts: &Amounts, figures: &mut Figures) {
 /// Readings, each told as written before the next is sent: how many a second, and the 99th percentile in ms.
 fn commit(pen: &Pen, cell: &Configured, clock: &Clock, said: &mut u64, count: usize) -> [f64; 2] {
     let station = Arc::new(cell.plan.stations[0].clone());
-    let mut session = Session::new(&station.instrument, Tick(0), None);
+    let mut session = Session::new(&station.instrument, Tick(0), &Before::default(), false);
     session.step(Tick(0), Event::Passed);
     session.step(Tick(0), Event::Opened);
     let mut waits = Vec::with_capacity(count);

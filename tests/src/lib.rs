@@ -4,6 +4,7 @@
 //! It is a library of test code: where it can't go on, it stops the test that uses it.
 #![allow(clippy::unwrap_used, clippy::expect_used, clippy::panic)]
 
+pub mod answering;
 pub mod cell;
 pub mod container;
 pub mod corpus;
@@ -23,3 +24,4 @@ pub mod shop;
 pub mod soak;
 pub mod steady;
 pub mod tidy;
+mod wiring;

@@ -74,6 +74,29 @@ impl Device {
         }
     }
 
+    /// Reads or writes, whichever can be done first; reading goes before. How many bytes were read, or how many of `out`
+    /// were written.
+    pub async fn exchange(&mut self, buffer: &mut [u8], out: &[u8]) -> Exchanged {
+        poll_fn(|context| {
+            if let Poll::Ready(read) = self.poll_read(context, buffer) {
+                return Poll::Ready(Exchanged::Read(read));
+            }
+            if out.is_empty() {
+                return Poll::Pending;
+            }
+            self.poll_write(context, out).map(Exchanged::Wrote)
+        })
+        .await
+    }
+
+    /// Sets modem lines; `None` leaves one as it is. Only serial ports have any.
+    pub(super) fn set_lines(&mut self, dtr: Option<bool>, rts: Option<bool>) -> Result<(), String> {
+        match self {
+            Device::Serial(stream) => serial::set_lines(stream, dtr, rts).map_err(|error| error.to_string()),
+            Device::Tcp(_) => Err("a raw socket has no modem lines".into()),
+        }
+    }
+
     /// Writes as much of `bytes` as the device takes now, or waits until it takes some.
     pub fn poll_write(&mut self, context: &mut Context<'_>, bytes: &[u8]) -> Poll<io::Result<usize>> {
         match self {
@@ -81,6 +104,15 @@ impl Device {
             Device::Tcp(stream) => Pin::new(stream).poll_write(context, bytes),
         }
     }
+}
+
+/// What [`Device::exchange`] did.
+#[derive(Debug)]
+pub enum Exchanged {
+    /// Bytes were read; 0 is a hang-up.
+    Read(io::Result<usize>),
+    /// Bytes were written.
+    Wrote(io::Result<usize>),
 }
 
 fn poll_stream<S: AsyncRead + Unpin>(

@@ -10,20 +10,20 @@ use std::time::Duration;
 
 use ridgepost_config::{Station, Stream};
 use tokio::sync::mpsc;
+use tokio::time::timeout;
 use tokio_util::sync::CancellationToken;
 use tokio_util::task::AbortOnDropHandle;
 
-use super::device::{Device, Way};
+use super::asking::{Asker, Bells};
+use super::device::{Device, Exchanged, Way};
 use super::kept::{self, Kept};
-use super::session::{Action, Event, Session};
+use super::recorder::{FRAMES_WAITING, record};
+use super::session::{Action, Before, Event, Session};
 use super::{Board, watch};
 use crate::aside::leave_behind;
 use crate::clock::Clock;
 use crate::store::weaken::Weakened;
-use crate::store::{Burst, Heard, Pen, What, answered_tally};
-
-/// Closed frames that may wait for the writer before reading pauses.
-const FRAMES_WAITING: usize = 16;
+use crate::store::{Burst, Heard, Pen, What};
 
 /// How long a device may take to open before that is told.
 const OPENS_WITHIN: Duration = Duration::from_secs(10);
@@ -33,6 +33,9 @@ const LAST_LOOK: Duration = Duration::from_millis(3);
 
 /// Bytes that are read at most when a station stops and nobody keeps its device open.
 const LAST_BYTES_MAX: usize = 64 * 1024;
+
+/// How long a stop waits for the disk and the line, so that what is stored is also acknowledged.
+const LAST_WORDS: Duration = Duration::from_secs(2);
 
 /// What every station needs.
 #[derive(Clone, Debug)]
@@ -51,18 +54,36 @@ pub struct Shell {
     pub runtime: tokio::runtime::Handle,
     /// Devices that an earlier run left open.
     pub kept: Kept,
+    /// Where stations are asked.
+    pub bells: Bells,
     /// The whole program stops, not only this station.
     pub end: CancellationToken,
 }
 
-/// Listens to a device until the program stops. `cut` is what an earlier run heard last, if that was cut short.
-pub async fn listen(station: Arc<Station>, stream: Stream, shell: Shell, cut: Option<Vec<u8>>) {
+/// Listens to a device until the program stops. `before` is what an earlier run knew of it.
+pub async fn listen(station: Arc<Station>, stream: Stream, shell: Shell, before: Before) {
     let (frames, waiting) = mpsc::channel(FRAMES_WAITING);
-    let recorder = tokio::spawn(record(Arc::clone(&station), waiting, shell.clone()));
-    let session = Session::new(&station.instrument, shell.clock.tick(), cut.as_deref());
-    let (opening, device, hint) = (None, None, None);
-    let mut line =
-        Line { station, stream, shell, session, way: Way::default(), opening, device, frames, number: 0, hint };
+    let (tell, stored) = mpsc::unbounded_channel();
+    let recorder = tokio::spawn(record(Arc::clone(&station), waiting, shell.clone(), tell));
+    let renews = matches!(stream, Stream::Tcp(_));
+    let session = Session::new(&station.instrument, shell.clock.tick(), &before, renews);
+    let rung = shell.bells.hang(&station.name);
+    let mut line = Line {
+        station,
+        stream,
+        shell,
+        session,
+        way: Way::default(),
+        opening: None,
+        device: None,
+        out: Vec::new(),
+        frames,
+        number: 0,
+        stored,
+        rung,
+        asker: None,
+        hint: None,
+    };
     line.run().await;
     drop(line);
     let _ = recorder.await;
@@ -78,8 +99,16 @@ struct Line {
     /// A try to open the device; what it takes holds nothing else up.
     opening: Option<Opening>,
     device: Option<Device>,
+    /// What is still to be sent.
+    out: Vec<u8>,
     frames: mpsc::Sender<Burst>,
     number: u64,
+    /// Up to which frame everything is on the disk.
+    stored: mpsc::UnboundedReceiver<u64>,
+    /// People who ask.
+    rung: mpsc::Receiver<Asker>,
+    /// Who waits for an answer.
+    asker: Option<Asker>,
     hint: Option<watch::Hint>,
 }
 
@@ -94,6 +123,9 @@ enum Woken {
     Opened(Result<Device, String>),
     OpensSlowly,
     Read(std::io::Result<usize>),
+    Wrote(std::io::Result<usize>),
+    Stored(u64),
+    Rung(Asker),
     Deadline,
     Hint,
     Stop,
@@ -136,10 +168,19 @@ impl Line {
                 Woken::Read(Ok(count)) => self.session.step(now, Event::Bytes(&buffer[..count])),
                 Woken::Read(Err(error)) if error.kind() == ErrorKind::Interrupted => continue,
                 Woken::Read(Err(error)) => self.session.step(now, Event::HungUp(error.to_string())),
+                Woken::Wrote(Ok(count)) => {
+                    self.out.drain(..count.min(self.out.len()));
+                    continue;
+                }
+                Woken::Wrote(Err(error)) if error.kind() == ErrorKind::Interrupted => continue,
+                Woken::Wrote(Err(error)) => self.session.step(now, Event::HungUp(error.to_string())),
+                Woken::Stored(number) => self.session.step(now, Event::Stored(number)),
+                Woken::Rung(asker) => self.ask(asker),
                 Woken::Deadline => self.session.step(now, Event::Passed),
                 Woken::Hint => self.session.step(now, Event::Hint),
                 Woken::Stop => {
                     self.read_the_rest(&mut buffer).await;
+                    let _ = timeout(LAST_WORDS, self.last_words()).await;
                     let actions = self.session.step(now, Event::Stop);
                     if self.opening.as_ref().is_some_and(|opening| opening.slow_at.is_none()) {
                         leave_behind(&format!("station {} (its device does not open)", self.station.name));
@@ -166,9 +207,9 @@ impl Line {
                 None => std::future::pending().await,
             }
         };
-        let read = async {
+        let exchanged = async {
             match self.device.as_mut() {
-                Some(device) => device.read(buffer).await,
+                Some(device) => device.exchange(buffer, &self.out).await,
                 None => std::future::pending().await,
             }
         };
@@ -182,7 +223,12 @@ impl Line {
             biased;
             () = self.shell.stop.cancelled() => return Woken::Stop,
             woken = opened => return woken,
-            result = read => return Woken::Read(result),
+            number = next(&mut self.stored) => return Woken::Stored(number),
+            done = exchanged => return match done {
+                Exchanged::Read(result) => Woken::Read(result),
+                Exchanged::Wrote(result) => Woken::Wrote(result),
+            },
+            Some(asker) = self.rung.recv() => return Woken::Rung(asker),
             () = hint => return Woken::Hint,
             () = timer => {}
         }
@@ -193,7 +239,7 @@ impl Line {
     /// have waited all the while: they come first.
     async fn look_again(&mut self, buffer: &mut [u8]) -> Woken {
         let Some(device) = self.device.as_mut() else { return Woken::Deadline };
-        match tokio::time::timeout(LAST_LOOK, device.read(buffer)).await {
+        match timeout(LAST_LOOK, device.read(buffer)).await {
             Ok(result) => Woken::Read(result),
             Err(_) => Woken::Deadline,
         }
@@ -207,13 +253,39 @@ impl Line {
         }
         let mut bytes = 0;
         while let Some(device) = self.device.as_mut()
-            && let Ok(Ok(count @ 1..)) = tokio::time::timeout(LAST_LOOK, device.read(buffer)).await
+            && let Ok(Ok(count @ 1..)) = timeout(LAST_LOOK, device.read(buffer)).await
             && bytes < LAST_BYTES_MAX
         {
             bytes += count;
             let actions = self.session.step(self.shell.clock.tick(), Event::Bytes(&buffer[..count]));
             self.perform(actions).await;
         }
+    }
+
+    /// What is stored is acknowledged before the device is closed; an instrument that hears nothing sends again.
+    async fn last_words(&mut self) {
+        if self.device.is_none() || self.station.instrument.definition().dialogue.is_none() {
+            return;
+        }
+        while !self.session.is_all_stored() {
+            let Some(number) = self.stored.recv().await else { return };
+            let actions = self.session.step(self.shell.clock.tick(), Event::Stored(number));
+            self.perform(actions).await;
+        }
+        while let (false, Some(device)) = (self.out.is_empty(), self.device.as_mut()) {
+            let wrote = std::future::poll_fn(|context| device.poll_write(context, &self.out)).await;
+            let Ok(count @ 1..) = wrote else { return };
+            self.out.drain(..count.min(self.out.len()));
+        }
+    }
+
+    fn ask(&mut self, asker: Asker) -> Vec<Action> {
+        if self.asker.as_ref().is_some_and(|waiting| !waiting.is_closed()) {
+            let _ = asker.send(Err("it is being asked already".into()));
+            return Vec::new();
+        }
+        self.asker = Some(asker);
+        self.session.step(self.shell.clock.tick(), Event::Ask)
     }
 
     fn opened(&mut self, outcome: Result<Device, String>) -> Vec<Action> {
@@ -239,6 +311,7 @@ impl Line {
                     }
                     (self.opening, self.device) = (None, None);
                     Weakened::port_closed();
+                    self.out.clear();
                 }
                 Action::Record(frame, decoded) => {
                     self.number += 1;
@@ -250,6 +323,13 @@ impl Line {
                         heard: Heard { number: 1, frame: *frame, decoded: *decoded },
                     };
                     let _ = self.frames.send(burst).await;
+                }
+                Action::Send(bytes) => self.out.extend(bytes),
+                Action::Lines { dtr, rts } => self.set_lines(dtr, rts),
+                Action::Reply(how) => {
+                    if let Some(asker) = self.asker.take() {
+                        let _ = asker.send(how);
+                    }
                 }
                 Action::Deaf(cause) => self.deaf(cause),
                 Action::Listening { ms, tries } => self.listening(ms, tries),
@@ -276,6 +356,16 @@ impl Line {
         };
         let slow_at = Some(tokio::time::Instant::now() + OPENS_WITHIN);
         self.opening = Some(Opening { task: AbortOnDropHandle::new(tokio::spawn(open)), slow_at });
+    }
+
+    fn set_lines(&mut self, dtr: Option<bool>, rts: Option<bool>) {
+        let Some(Err(why)) = self.device.as_mut().map(|device| device.set_lines(dtr, rts)) else { return };
+        tracing::warn!(
+            code = "lines-not-set",
+            station = self.station.name,
+            "DTR and RTS can't be set on {}: {why}; the start-up goes on without",
+            self.stream.place()
+        );
     }
 
     fn deaf(&mut self, cause: String) {
@@ -324,23 +414,9 @@ impl Line {
     }
 }
 
-/// Hands the writer all frames that wait, and waits until they are on the disk.
-async fn record(station: Arc<Station>, mut waiting: mpsc::Receiver<Burst>, shell: Shell) {
-    let mut bursts = Vec::new();
-    while waiting.recv_many(&mut bursts, FRAMES_WAITING).await > 0 {
-        let heard = bursts.last().map(|burst: &Burst| burst.received.at.clone());
-        match shell.pen.ask(What::Bursts(std::mem::take(&mut bursts))).await {
-            Ok(answer) => {
-                shell.board.count(&station.name, &answered_tally(&answer));
-                shell.board.change(&station.name, |status| status.last_heard = heard);
-            }
-            Err(fault) => {
-                tracing::error!(
-                    code = "not-recorded",
-                    station = station.name,
-                    "readings could not be recorded: {fault}"
-                );
-            }
-        }
+async fn next(stored: &mut mpsc::UnboundedReceiver<u64>) -> u64 {
+    match stored.recv().await {
+        Some(number) => number,
+        None => std::future::pending().await,
     }
 }

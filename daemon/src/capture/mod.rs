@@ -4,6 +4,7 @@
 //! shells around them ([`line`], [`folder`]).
 
 pub mod arrival;
+pub mod asking;
 pub mod device;
 mod disk;
 pub mod folder;
@@ -13,6 +14,7 @@ pub mod holders;
 pub mod kept;
 pub mod line;
 pub mod reach;
+mod recorder;
 mod serial;
 pub mod session;
 mod taking;

@@ -51,6 +51,21 @@ fn set(stream: &mut SerialStream, port: &Port) -> Result<(), tokio_serial::Error
     stream.set_flow_control(flow(port))
 }
 
+/// Sets modem lines; `None` leaves one as it is.
+pub(super) fn set_lines(
+    stream: &mut SerialStream,
+    dtr: Option<bool>,
+    rts: Option<bool>,
+) -> Result<(), tokio_serial::Error> {
+    if let Some(level) = dtr {
+        stream.write_data_terminal_ready(level)?;
+    }
+    if let Some(level) = rts {
+        stream.write_request_to_send(level)?;
+    }
+    Ok(())
+}
+
 fn data_bits(port: &Port) -> tokio_serial::DataBits {
     match port.data_bits {
         5 => tokio_serial::DataBits::Five,

@@ -3,7 +3,7 @@
 //! A pure state machine: events and ticks in, actions out. It has no end state; from wherever it is, a device
 //! that comes back is listened to again.
 
-use ridgepost_parsers::{Decoded, Decoder, Frame, Framer, Instrument, Remark, Tick};
+use ridgepost_parsers::{Decoded, Decoder, Dialogue, Frame, Framer, Instrument, Order, Remark, Tick};
 
 /// Between tries to open a device that is not there.
 const REOPEN_MS: u64 = 500;
@@ -28,6 +28,10 @@ pub enum Event<'a> {
     Passed,
     /// A hint that the device may be there.
     Hint,
+    /// Frames up to this one, counted from 1 over all that were to be recorded, are on the disk.
+    Stored(u64),
+    /// A person asks for a measurement.
+    Ask,
     /// The program stops.
     Stop,
 }
@@ -41,6 +45,17 @@ pub enum Action {
     Close,
     /// Keep this frame and what it says.
     Record(Box<Frame>, Box<Decoded>),
+    /// Send these bytes.
+    Send(Vec<u8>),
+    /// Set modem lines; `None` leaves one as it is.
+    Lines {
+        /// Data terminal ready.
+        dtr: Option<bool>,
+        /// Request to send.
+        rts: Option<bool>,
+    },
+    /// What became of the question that a person asked.
+    Reply(Result<String, String>),
     /// Say once that the station can't listen, and note since when.
     Deaf(String),
     /// Say once that it listens; `ms` is how long it did not.
@@ -67,11 +82,31 @@ enum State {
     },
 }
 
+/// What an earlier run of the program knew of a stream.
+#[derive(Clone, Debug, Default)]
+pub struct Before {
+    /// What it heard last, if that was cut short.
+    pub cut: Option<Vec<u8>>,
+    /// The last whole frame that it stored.
+    pub last: Option<Vec<u8>>,
+}
+
 /// One station with a device.
 #[derive(Debug)]
 pub struct Session {
     framer: Framer,
     decoder: Decoder,
+    dialogue: Option<Dialogue>,
+    /// Whether a device whose instrument does not answer is opened anew: a connection can be dead without a word.
+    renews: bool,
+    /// The instrument does not answer its questions.
+    mute: bool,
+    /// Frames that were to be recorded.
+    recorded: u64,
+    /// Of these, frames that are on the disk.
+    stored: u64,
+    /// What a person is told once the frames up to a number are on the disk.
+    reply: Option<(u64, String)>,
     state: State,
     /// Since when it is deaf, and whether that was said.
     deaf_since: Tick,
@@ -83,16 +118,22 @@ pub struct Session {
 }
 
 impl Session {
-    /// A station whose device is to be opened at once. `cut` is what an earlier run heard last, if that was cut
-    /// short.
-    pub fn new(instrument: &Instrument, now: Tick, cut: Option<&[u8]>) -> Self {
+    /// A station whose device is to be opened at once, and what an earlier run knew of it. With `renews` the device is
+    /// opened anew when the instrument does not answer.
+    pub fn new(instrument: &Instrument, now: Tick, before: &Before, renews: bool) -> Self {
         let mut decoder = instrument.decoder();
-        if let Some(cut) = cut {
+        if let Some(cut) = &before.cut {
             decoder.remember_cut(cut);
         }
         Session {
             framer: instrument.framer(),
             decoder,
+            dialogue: Dialogue::new(instrument, before.last.as_deref()),
+            renews,
+            mute: false,
+            recorded: 0,
+            stored: 0,
+            reply: None,
             state: State::Closed { at: now },
             deaf_since: now,
             told: false,
@@ -108,10 +149,16 @@ impl Session {
             State::Closed { at } => Some(at),
             State::Opening => None,
             State::Listening { since, .. } => {
-                let settled = self.wary.then(|| Tick(since.0 + BRIEF_MS));
-                settled.into_iter().chain(self.framer.deadline()).min()
+                let settled = (self.wary && !self.mute).then(|| Tick(since.0 + BRIEF_MS));
+                let talk = self.dialogue.as_ref().and_then(Dialogue::deadline);
+                settled.into_iter().chain(self.framer.deadline()).chain(talk).min()
             }
         }
+    }
+
+    /// Whether everything that was to be recorded is on the disk.
+    pub fn is_all_stored(&self) -> bool {
+        self.stored >= self.recorded
     }
 
     /// Whether the device is open.
@@ -128,14 +175,19 @@ impl Session {
                 // Silence is told by `Passed`, which comes only when nothing waits to be read.
                 self.framer.push_unread(bytes, now);
                 let mut actions = self.heard(now);
-                actions.append(&mut self.closed_frames());
+                actions.append(&mut self.closed_frames(now));
                 actions
             }
             Event::HungUp(cause) => self.hung_up(now, cause),
             Event::Passed => self.passed(now),
             Event::Hint => self.hint(now),
+            Event::Stored(number) => self.stored(number, now),
+            Event::Ask => match self.dialogue.as_mut().map(|dialogue| dialogue.ask(now)) {
+                Some(orders) => self.follow(now, orders),
+                None => vec![Action::Reply(Err("its definition has no [dialogue]: it can't be asked".into()))],
+            },
             Event::Stop => {
-                let mut actions = self.rest();
+                let mut actions = self.rest(now);
                 actions.push(Action::Close);
                 actions
             }
@@ -145,7 +197,53 @@ impl Session {
     fn opened(&mut self, now: Tick) -> Vec<Action> {
         self.state = State::Listening { since: now, heard: false };
         self.first_after_open = true;
-        if self.wary { Vec::new() } else { vec![self.listening(now)] }
+        let mut actions = if self.wary || self.mute { Vec::new() } else { vec![self.listening(now)] };
+        let orders = self.dialogue.as_mut().map(|dialogue| dialogue.opened(now)).unwrap_or_default();
+        actions.append(&mut self.follow(now, orders));
+        actions
+    }
+
+    /// Turns what the dialogue orders into what is to be done.
+    fn follow(&mut self, now: Tick, orders: Vec<Order>) -> Vec<Action> {
+        let mut actions = Vec::new();
+        for order in orders {
+            match order {
+                Order::Send(bytes) => {
+                    self.framer.expect_echo();
+                    actions.push(Action::Send(bytes));
+                }
+                Order::Lines { dtr, rts } => actions.push(Action::Lines { dtr, rts }),
+                Order::Offline(cause) => actions.append(&mut self.unanswered(now, cause)),
+                Order::Online => {
+                    self.mute = false;
+                    actions.push(self.listening(now));
+                }
+                Order::Done(Ok(words)) if self.stored < self.recorded => self.reply = Some((self.recorded, words)),
+                Order::Done(Ok(words)) => actions.push(Action::Reply(Ok(words))),
+                Order::Done(failed) => actions.push(Action::Reply(failed)),
+            }
+        }
+        actions
+    }
+
+    /// The device is open and the instrument does not answer.
+    fn unanswered(&mut self, now: Tick, cause: String) -> Vec<Action> {
+        if !self.mute && !self.wary {
+            self.deaf_since = now;
+        }
+        self.mute = true;
+        if self.renews { self.hung_up(now, cause) } else { self.tell(cause) }
+    }
+
+    /// Frames are on the disk: now they may be acknowledged, and people told of them.
+    fn stored(&mut self, number: u64, now: Tick) -> Vec<Action> {
+        self.stored = number;
+        let orders = self.dialogue.as_mut().map(|dialogue| dialogue.stored(number)).unwrap_or_default();
+        let mut actions = self.follow(now, orders);
+        actions.extend(
+            self.reply.take_if(|(waits_for, _)| *waits_for <= number).map(|(_, words)| Action::Reply(Ok(words))),
+        );
+        actions
     }
 
     fn listening(&mut self, now: Tick) -> Action {
@@ -160,7 +258,7 @@ impl Session {
         if let State::Listening { heard, .. } = &mut self.state {
             *heard = true;
         }
-        if self.wary { vec![self.listening(now)] } else { Vec::new() }
+        if self.wary && !self.mute { vec![self.listening(now)] } else { Vec::new() }
     }
 
     fn refused(&mut self, now: Tick, cause: String) -> Vec<Action> {
@@ -173,11 +271,11 @@ impl Session {
     fn hung_up(&mut self, now: Tick, cause: String) -> Vec<Action> {
         let State::Listening { since, heard } = self.state else { return Vec::new() };
         let mut actions = vec![Action::Close];
-        actions.append(&mut self.rest());
-        if !self.wary {
+        actions.append(&mut self.rest(now));
+        if !self.wary && !self.mute {
             self.deaf_since = now;
         }
-        if !heard && now.0.saturating_sub(since.0) < BRIEF_MS {
+        if !self.mute && !heard && now.0.saturating_sub(since.0) < BRIEF_MS {
             self.wary = true;
             actions.append(&mut self.refused(now, cause));
             return actions;
@@ -199,12 +297,14 @@ impl Session {
             }
             State::Listening { since, .. } => {
                 let mut actions = Vec::new();
-                if self.wary && since.0 + BRIEF_MS <= now.0 {
+                if self.wary && !self.mute && since.0 + BRIEF_MS <= now.0 {
                     actions.push(self.listening(now));
                 }
                 while let Some(frame) = self.framer.expire(now) {
-                    actions.push(self.record(frame));
+                    actions.append(&mut self.record(frame, now));
                 }
+                let orders = self.dialogue.as_mut().map(|dialogue| dialogue.passed(now)).unwrap_or_default();
+                actions.append(&mut self.follow(now, orders));
                 actions
             }
             _ => Vec::new(),
@@ -218,28 +318,38 @@ impl Session {
         self.passed(now)
     }
 
-    fn closed_frames(&mut self) -> Vec<Action> {
+    fn closed_frames(&mut self, now: Tick) -> Vec<Action> {
         let mut actions = Vec::new();
         while let Some(frame) = self.framer.poll() {
-            actions.push(self.record(frame));
+            actions.append(&mut self.record(frame, now));
         }
         actions
     }
 
-    fn rest(&mut self) -> Vec<Action> {
-        let mut actions = self.closed_frames();
+    /// The device is closed, or about to be: what was begun is cut off, and nobody is talked to any more.
+    fn rest(&mut self, now: Tick) -> Vec<Action> {
+        let mut actions = self.closed_frames(now);
         while let Some(frame) = self.framer.hang_up() {
-            actions.push(self.record(frame));
+            actions.append(&mut self.record(frame, now));
         }
+        actions.retain(|action| !matches!(action, Action::Send(_) | Action::Lines { .. }));
+        let orders = self.dialogue.as_mut().map(Dialogue::closed).unwrap_or_default();
+        actions.append(&mut self.follow(now, orders));
         actions
     }
 
-    fn record(&mut self, frame: Frame) -> Action {
+    fn record(&mut self, frame: Frame, now: Tick) -> Vec<Action> {
         let mut decoded = self.decoder.decode(&frame);
         if std::mem::take(&mut self.first_after_open) {
             decoded.remarks.push(Remark::FirstAfterOpen);
         }
-        Action::Record(Box::new(frame), Box::new(decoded))
+        self.recorded += 1;
+        let number = self.recorded;
+        let dialogue = self.dialogue.as_mut();
+        let orders = dialogue.map(|dialogue| dialogue.heard(now, number, &frame, &mut decoded)).unwrap_or_default();
+        let mut actions = vec![Action::Record(Box::new(frame), Box::new(decoded))];
+        actions.append(&mut self.follow(now, orders));
+        actions
     }
 }
 
@@ -260,7 +370,7 @@ mod tests {
         "#;
         let (instrument, _) =
             ridgepost_config::instrument(text, std::path::Path::new("line.toml")).expect("a definition");
-        Session::new(&instrument, Tick(0), None)
+        Session::new(&instrument, Tick(0), &Before::default(), false)
     }
 
     fn listening() -> Session {

@@ -121,3 +121,46 @@ fn why_refused(tcp: &Tcp, error: &io::Error) -> String {
         _ => format!("{place}: {error}"),
     }
 }
+
+#[cfg(test)]
+mod tests {
+    #![allow(clippy::unwrap_used, reason = "a test that can't go on should stop")]
+    use super::*;
+
+    /// That a dead peer is noticed within twice `keep_alive_s` rests on these (tcp(7)).
+    #[tokio::test]
+    async fn a_silent_peer_is_asked() {
+        let server = std::net::TcpListener::bind("127.0.0.1:0").unwrap();
+        for keep_alive_s in [1, 15, 3600] {
+            let port = server.local_addr().unwrap().port();
+            let tcp = Tcp { host: "127.0.0.1".into(), port, connect_ms: 5000, keep_alive_s };
+            let stream = connect(&tcp, &Names::default()).await.unwrap();
+            let socket = stream.as_fd();
+            assert!(sockopt::socket_keepalive(socket).unwrap());
+            let idle = sockopt::tcp_keepidle(socket).unwrap();
+            let all = idle + sockopt::tcp_keepintvl(socket).unwrap() * sockopt::tcp_keepcnt(socket).unwrap();
+            assert_eq!(idle, Duration::from_secs(u64::from(keep_alive_s)));
+            assert!(all <= idle * 2 || keep_alive_s == 1, "{all:?}");
+            assert_eq!(u128::from(sockopt::tcp_user_timeout(socket).unwrap()), all.as_millis());
+        }
+    }
+
+    #[tokio::test]
+    async fn a_name_is_looked_up_and_its_addresses_are_kept() {
+        let names = Names::default();
+        let tcp = Tcp { host: "localhost".into(), port: 4001, connect_ms: 100, keep_alive_s: 15 };
+        let found = names.of(&tcp).await.unwrap();
+        assert!(found.iter().all(|address| address.ip().is_loopback() && address.port() == 4001));
+        // A look-up that never ends: the try goes on with what is known, and there is no second one beside it.
+        let hangs = tokio::task::spawn_blocking(|| {
+            std::thread::sleep(Duration::from_secs(4));
+            Err(ErrorKind::NotFound.into())
+        });
+        names.0.lock().unwrap().1 = Some(hangs);
+        assert_eq!(names.of(&tcp).await.unwrap(), found);
+        assert!(names.0.lock().unwrap().1.is_some());
+        names.0.lock().unwrap().0.clear();
+        let why = names.of(&tcp).await.unwrap_err();
+        assert!(why.contains("takes long"), "{why}");
+    }
+}

@@ -1,5 +1,6 @@
 //! The command line: what a person types, one file per command.
 
+mod ask;
 mod backup;
 mod check;
 mod digest;
@@ -10,6 +11,7 @@ pub mod out;
 mod outbox;
 mod ports;
 mod readings;
+mod record;
 mod status;
 mod trying;
 mod why;
@@ -59,12 +61,18 @@ enum Command {
     /// List serial devices with a stable name, who holds them, and the TOML for them
     #[command(after_help = "Example: ridgepost ports")]
     Ports(JsonArgs),
+    /// Record what an instrument sends, with its timing, for `try`
+    #[command(after_help = "Example: ridgepost record /dev/ttyUSB0 tester.rec --baud 9600 --parity even --data-bits 7")]
+    Record(record::RecordArgs),
     /// Decode bytes with an instrument definition and say what each frame is
     #[command(after_help = "Example: ridgepost try instruments/my-tester.toml captured.bin")]
     Try(trying::TryArgs),
     /// Open, close or show the job, or end a piece
     #[command(after_help = "Example: ridgepost job open WO-48213")]
     Job(job::JobArgs),
+    /// Ask the instrument of a station for a measurement, through the running daemon
+    #[command(after_help = "Example: ridgepost ask indicator")]
+    Ask(ask::AskArgs),
     /// Query the store
     #[command(after_help = "Example: ridgepost readings --serial A-77/01 --json")]
     Readings(readings::ReadingsArgs),
@@ -122,10 +130,12 @@ impl Cli {
             Command::Check(args) => check::check(&self.cell, args, &mut out),
             Command::Status(args) => self.with_cell(&mut out, |cell, out| status::status(&cell, args.json, out)),
             Command::Ports(args) => ports::ports(args.json, &mut out),
+            Command::Record(args) => record::record(&self.cell, args, &mut out),
             Command::Try(args) => trying::examine_file(args, &mut out),
             Command::Job(args) => self.with_cell(&mut out, |cell, out| job::job(&cell, args, out)),
             Command::Readings(args) => self.with_cell(&mut out, |cell, out| readings::readings(&cell, args, out)),
             Command::Why(args) => self.with_cell(&mut out, |cell, out| why::why(&cell, args, out)),
+            Command::Ask(args) => self.with_cell(&mut out, |cell, out| ask::ask(&cell, args, out)),
             Command::Digest(args) => self.with_cell(&mut out, |cell, out| digest::digest(&cell, args, out)),
             Command::Doctor(args) => self.with_cell(&mut out, |cell, out| doctor::doctor(&cell, args, out)),
             Command::Backup(args) => self.with_cell(&mut out, |cell, out| backup::backup(&cell, args, out)),

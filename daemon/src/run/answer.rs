@@ -12,6 +12,12 @@ use crate::store::{Answer, PenFault, What};
 /// Does what a command asks.
 pub(super) async fn answer(house: Arc<House>, request: Request) -> Reply {
     let asked = match request {
+        Request::Ask(station) => {
+            return match house.bells.ring(&station).await {
+                Ok(words) => Reply::Done(json!(words)),
+                Err(why) => Reply::Refused(why),
+            };
+        }
         Request::Status => return Reply::Done(status(&house)),
         Request::Job(command) => house.pen.ask(What::Job(command)).await,
         Request::Retry => house.pen.ask(What::Retry).await,

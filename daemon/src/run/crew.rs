@@ -12,6 +12,7 @@ use tokio_util::sync::CancellationToken;
 
 use crate::capture::folder;
 use crate::capture::line::{self, Shell};
+use crate::capture::session::Before;
 use crate::deliver;
 use crate::store::{open_for_reading, query};
 
@@ -97,13 +98,22 @@ impl Crew {
         let station = Arc::new(station.clone());
         let work = match station.source.clone() {
             Source::Stream(stream) => {
-                let cut = open_for_reading(&self.store).and_then(|store| query::last_cut(&store, &station.name));
-                Some(Work::Task(tokio::spawn(line::listen(station, stream, shell, cut.ok().flatten()))))
+                let before = self.before(&station.name);
+                Some(Work::Task(tokio::spawn(line::listen(station, stream, shell, before))))
             }
             Source::Folder(place) => thread(&name, move || folder::watch(station, place, shell)),
         };
         if let Some(work) = work {
             self.members.push(Member { name, words, stop, nudge: None, work });
+        }
+    }
+
+    /// What an earlier run knew of a station's stream, as far as the store can be read.
+    fn before(&self, station: &str) -> Before {
+        let Ok(store) = open_for_reading(&self.store) else { return Before::default() };
+        Before {
+            cut: query::last_cut(&store, station).ok().flatten(),
+            last: query::last_whole(&store, station).ok().flatten(),
         }
     }
 

@@ -18,6 +18,7 @@ use tokio::sync::watch;
 use tokio_util::sync::CancellationToken;
 
 use crate::capture::Board;
+use crate::capture::asking::Bells;
 use crate::capture::kept::Kept;
 use crate::capture::line::Shell;
 use crate::cell::Cell;
@@ -138,6 +139,7 @@ struct House {
     clock: Clock,
     pen: Pen,
     board: Board,
+    bells: Bells,
     health: Arc<Mutex<Health>>,
     /// What the watch has to tell.
     ledger: Ledger,
@@ -178,8 +180,8 @@ impl House {
         let (pen, writer) = opened.map_err(|fault| RunFault::Store(store.display().to_string(), fault))?;
         let since = clock.stamp().at;
         let cell = Mutex::new((Arc::clone(cell), Vec::new()));
-        let (board, ledger, changed) = Default::default();
-        Ok((Arc::new(House { cell, clock, pen, board, health, ledger, changed, since }), writer))
+        let (board, bells, ledger, changed) = Default::default();
+        Ok((Arc::new(House { cell, clock, pen, board, bells, health, ledger, changed, since }), writer))
     }
 
     fn cell(&self) -> (Arc<Cell>, Vec<String>) {
@@ -234,6 +236,7 @@ async fn daemon(cell: Arc<Cell>, kept: Kept) -> Result<(), RunFault> {
         run: run_id().into(),
         runtime: tokio::runtime::Handle::current(),
         kept: kept.clone(),
+        bells: house.bells.clone(),
         end: stop.clone(),
     };
     let mut crew = Crew::new(shell, store);

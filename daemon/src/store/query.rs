@@ -269,7 +269,8 @@ pub fn wording(connection: &Connection, hash: &str) -> Result<Option<String>, St
 
 /// The bytes of the last frame of a station, where it was cut short: what comes next may be the rest of it.
 pub fn last_cut(connection: &Connection, station: &str) -> Result<Option<Vec<u8>>, StoreFault> {
-    let sql = "SELECT CASE f.outcome WHEN 'incomplete' THEN substr(t.raw, f.start + 1, f.bytes) END \
+    // Of a stream, each transmission is one frame, and `start` counts from the opening of the device.
+    let sql = "SELECT CASE f.outcome WHEN 'incomplete' THEN t.raw END \
                FROM transmission AS t JOIN single_frame AS f ON f.transmission = t.id \
                WHERE t.station = ?1 ORDER BY t.id DESC, f.number DESC LIMIT 1";
     Ok(connection.prepare_cached(sql)?.query_row([station], |row| row.get(0)).optional()?.flatten())
@@ -283,6 +284,13 @@ pub fn known_day(connection: &Connection) -> Result<Option<jiff::civil::Date>, S
     let sql = "SELECT value FROM fact WHERE key = ?1";
     let day: Option<String> = connection.query_row(sql, [KNOWN_DAY], |row| row.get(0)).optional()?;
     Ok(day.and_then(|day| day.parse().ok()))
+}
+
+/// The last whole frame that a station heard and that could be read.
+pub fn last_whole(connection: &Connection, station: &str) -> Result<Option<Vec<u8>>, StoreFault> {
+    let sql = "SELECT t.raw FROM transmission AS t JOIN single_frame AS f \
+               ON f.transmission = t.id WHERE t.station = ?1 AND f.outcome = 'accepted' ORDER BY t.id DESC LIMIT 1";
+    Ok(connection.prepare_cached(sql)?.query_row([station], |row| row.get(0)).optional()?)
 }
 
 /// The texts of the last plan without fault.

@@ -94,6 +94,7 @@ pub(super) fn shape(
     }
     let idle_ms = framing.idle_ms.or(if is_rows || is_file { None } else { Some(2_000) });
     Shape {
+        signals: std::sync::Arc::new([]),
         cut,
         line_end: line_end(said, faults),
         encoding: encoding(said),

@@ -168,7 +168,29 @@ fn input_of(folder: &Path) -> Result<(String, Vec<u8>), String> {
     }
 }
 
+/// The pieces of `ridgepost record`, where the bytes came by that.
+fn recorded(folder: &Path, input: &[u8]) -> Result<Option<Vec<Piece>>, String> {
+    let path = folder.join("recording.jsonl");
+    if !path.exists() {
+        return Ok(None);
+    }
+    let bytes = std::fs::read(&path).map_err(|error| error.to_string())?;
+    let read = ridgepost_parsers::Input::read(&bytes).map_err(|error| error.to_string())?;
+    if read.kind != ridgepost_parsers::InputKind::Recording {
+        return Err("`recording.jsonl` has no header line".into());
+    }
+    let pieces: Vec<Piece> = read.received.into_iter().map(|(at, bytes)| Piece { at, bytes }).collect();
+    let joined: Vec<u8> = pieces.iter().flat_map(|piece| piece.bytes.iter().copied()).collect();
+    if joined != input {
+        return Err("what the recording received is not the bytes of the input".into());
+    }
+    Ok(Some(pieces))
+}
+
 fn pieces_of(folder: &Path, input: &[u8]) -> Result<Vec<Piece>, String> {
+    if let Some(recorded) = recorded(folder, input)? {
+        return Ok(recorded);
+    }
     let path = folder.join("packets.json");
     if !path.exists() {
         return Ok(vec![Piece { at: Tick(0), bytes: input.to_vec() }]);
