@@ -12,11 +12,11 @@ use ridgepost_config::{Station, Stream};
 use tokio::sync::mpsc;
 use tokio::time::timeout;
 use tokio_util::sync::CancellationToken;
-use tokio_util::task::AbortOnDropHandle;
 
 use super::asking::{Asker, Bells};
 use super::device::{Device, Exchanged, Way};
 use super::kept::{self, Kept};
+use super::opening::{OPENS_WITHIN, Opened, Opening};
 use super::recorder::{FRAMES_WAITING, record};
 use super::session::{Action, Before, Event, Session};
 use super::{Board, watch};
@@ -24,9 +24,6 @@ use crate::aside::leave_behind;
 use crate::clock::Clock;
 use crate::store::weaken::Weakened;
 use crate::store::{Burst, Heard, Pen, What};
-
-/// How long a device may take to open before that is told.
-const OPENS_WITHIN: Duration = Duration::from_secs(10);
 
 /// How long bytes that wait in the kernel may take to be seen.
 const LAST_LOOK: Duration = Duration::from_millis(3);
@@ -112,16 +109,8 @@ struct Line {
     hint: Option<watch::Hint>,
 }
 
-/// A try to open a device.
-struct Opening {
-    task: AbortOnDropHandle<Result<Device, String>>,
-    /// When it has taken so long that it is told; `None` once it was.
-    slow_at: Option<tokio::time::Instant>,
-}
-
 enum Woken {
-    Opened(Result<Device, String>),
-    OpensSlowly,
+    Opened(Opened),
     Read(std::io::Result<usize>),
     Wrote(std::io::Result<usize>),
     Stored(u64),
@@ -129,26 +118,6 @@ enum Woken {
     Deadline,
     Hint,
     Stop,
-}
-
-impl Opening {
-    /// Waits for the device, or until that has taken long. A device that does not open is waited for: no second try
-    /// beside it.
-    async fn done(&mut self) -> Woken {
-        let slow = async {
-            match self.slow_at {
-                Some(at) => tokio::time::sleep_until(at).await,
-                None => std::future::pending().await,
-            }
-        };
-        tokio::select! {
-            outcome = &mut self.task => Woken::Opened(outcome.unwrap_or_else(|error| Err(error.to_string()))),
-            () = slow => {
-                self.slow_at = None;
-                Woken::OpensSlowly
-            }
-        }
-    }
 }
 
 impl Line {
@@ -159,8 +128,8 @@ impl Line {
             let woken = self.wait(&mut buffer).await;
             let now = self.shell.clock.tick();
             let actions = match woken {
-                Woken::Opened(outcome) => self.opened(outcome),
-                Woken::OpensSlowly => {
+                Woken::Opened(Opened::Done(outcome)) => self.opened(outcome),
+                Woken::Opened(Opened::Slowly) => {
                     self.deaf(format!("it has not opened for {} s: pull the plug", OPENS_WITHIN.as_secs()));
                     continue;
                 }
@@ -182,7 +151,7 @@ impl Line {
                     self.read_the_rest(&mut buffer).await;
                     let _ = timeout(LAST_WORDS, self.last_words()).await;
                     let actions = self.session.step(now, Event::Stop);
-                    if self.opening.as_ref().is_some_and(|opening| opening.slow_at.is_none()) {
+                    if self.opening.as_ref().is_some_and(Opening::is_slow) {
                         leave_behind(&format!("station {} (its device does not open)", self.station.name));
                     }
                     self.perform(actions).await;
@@ -222,7 +191,7 @@ impl Line {
         tokio::select! {
             biased;
             () = self.shell.stop.cancelled() => return Woken::Stop,
-            woken = opened => return woken,
+            opened = opened => return Woken::Opened(opened),
             number = next(&mut self.stored) => return Woken::Stored(number),
             done = exchanged => return match done {
                 Exchanged::Read(result) => Woken::Read(result),
@@ -354,8 +323,7 @@ impl Line {
                 None => Device::open(&stream, &way).await,
             }
         };
-        let slow_at = Some(tokio::time::Instant::now() + OPENS_WITHIN);
-        self.opening = Some(Opening { task: AbortOnDropHandle::new(tokio::spawn(open)), slow_at });
+        self.opening = Some(Opening::begin(open));
     }
 
     fn set_lines(&mut self, dtr: Option<bool>, rts: Option<bool>) {

@@ -13,6 +13,7 @@ mod hints;
 pub mod holders;
 pub mod kept;
 pub mod line;
+mod opening;
 pub mod reach;
 mod recorder;
 mod serial;

@@ -1,0 +1,59 @@
+//! Opening a device while everything else goes on: some take seconds, some never end.
+
+use std::time::Duration;
+
+use tokio::time::Instant;
+use tokio_util::task::AbortOnDropHandle;
+
+use super::device::Device;
+
+/// How long a device may take to open before that is told.
+pub(super) const OPENS_WITHIN: Duration = Duration::from_secs(10);
+
+/// A try to open a device.
+#[derive(Debug)]
+pub(super) struct Opening {
+    task: AbortOnDropHandle<Result<Device, String>>,
+    /// When it has taken so long that it is told; `None` once it was.
+    slow_at: Option<Instant>,
+}
+
+/// How a try stands.
+#[derive(Debug)]
+pub(super) enum Opened {
+    /// It is over.
+    Done(Result<Device, String>),
+    /// It has taken long and goes on.
+    Slowly,
+}
+
+impl Opening {
+    /// Begins to open, beside everything else.
+    pub(super) fn begin(open: impl Future<Output = Result<Device, String>> + Send + 'static) -> Opening {
+        let slow_at = Some(Instant::now() + OPENS_WITHIN);
+        Opening { task: AbortOnDropHandle::new(tokio::spawn(open)), slow_at }
+    }
+
+    /// Whether it has taken so long that it was told.
+    pub(super) fn is_slow(&self) -> bool {
+        self.slow_at.is_none()
+    }
+
+    /// Waits for the device, or until that has taken long. A device that does not open is waited for: no second try
+    /// beside it.
+    pub(super) async fn done(&mut self) -> Opened {
+        let slow = async {
+            match self.slow_at {
+                Some(at) => tokio::time::sleep_until(at).await,
+                None => std::future::pending().await,
+            }
+        };
+        tokio::select! {
+            outcome = &mut self.task => Opened::Done(outcome.unwrap_or_else(|error| Err(error.to_string()))),
+            () = slow => {
+                self.slow_at = None;
+                Opened::Slowly
+            }
+        }
+    }
+}
