@@ -84,6 +84,7 @@ impl RunFault {
 
 /// Runs until SIGTERM or SIGINT.
 pub fn run(cell: Cell) -> Result<(), RunFault> {
+    crate::memory::keep_small();
     let kept = Kept::from_service_manager();
     let runtime = tokio::runtime::Builder::new_current_thread()
         .enable_all()
