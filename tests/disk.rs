@@ -188,6 +188,35 @@ fn a_disk_that_is_full_at_the_start_is_waited_for() {
     assert!(found.is_empty(), "{}", found.join("\n"));
 }
 
+/// Where there is no room to make the store, or only for a part of it, the daemon ends and says why; a start with room
+/// finds nothing in its way.
+#[test]
+#[ignore = "needs root to mount a small file system"]
+fn a_disk_that_is_full_before_there_is_a_store_is_told() {
+    for left in [0, 1, 2, 4, 9, 20, 60] {
+        let mut bench = Bench::new(None);
+        let disk = Small::mounted(&bench.cell.path("store"));
+        let ballast = disk.fill();
+        let file = fs::File::options().write(true).open(&ballast).unwrap();
+        file.set_len(file.metadata().unwrap().len() - left * 4096).unwrap();
+        drop(file);
+        let exported = bench.export();
+        bench.cell.start();
+        let waits = ended_or_waits(&mut bench.cell);
+        assert!(exported.exists(), "{left} pages left: nothing is acknowledged yet");
+        let code = if waits { bench.cell.asked_to_stop().code() } else { bench.cell.ended().code() };
+        let log = bench.cell.log();
+        println!("{left} pages left: waited: {waits}, ended with {code:?}: {}", log.lines().last().unwrap_or_default());
+        assert_eq!(code, Some(if waits { 75 } else { 3 }), "{left} pages left:\n{log}");
+        assert!(log.contains("full") || log.contains("No space"), "{log}");
+        fs::remove_file(ballast).unwrap();
+        let mut found = bench.goes_on();
+        found.extend(bench.judge());
+        bench.cell.stop();
+        assert!(found.is_empty(), "{left} pages left: {}", found.join("\n"));
+    }
+}
+
 /// Each sync takes 300 ms: readings that come faster are committed together, the program answers, feeds the watchdog and
 /// stops in time.
 #[test]
