@@ -1,51 +1,26 @@
-//! The store's disk fills up, is remounted read-only, meets a limit on file size: nothing is lost, nothing doubled, and
-//! it goes on by itself when there is room.
+//! The store's disk fills up, is remounted read-only, is pulled out, gets slow, meets a limit on file size: nothing that
+//! was acknowledged is lost, nothing doubled, and it goes on by itself when there is room.
 #![allow(clippy::unwrap_used, clippy::expect_used, clippy::panic)]
+#![allow(clippy::print_stdout, reason = "a test's figures are printed")]
+
+#[path = "disk/bench.rs"]
+mod bench;
+#[path = "disk/gone.rs"]
+mod gone;
+#[path = "disk/small.rs"]
+mod small;
 
 use std::fs;
-use std::path::{Path, PathBuf};
-use std::process::Command;
+use std::time::{Duration, Instant};
 
 use ridgepost_tests::cell::Cell;
 use ridgepost_tests::instruments::{self, number_of};
 use ridgepost_tests::oracle::doubled;
+use ridgepost_tests::patience::{LONG, within};
 use ridgepost_tests::pty::Line;
 
-/// A small file system of its own under a folder; gone with this.
-struct Small(PathBuf);
-
-impl Small {
-    fn mounted(path: &Path) -> Small {
-        fs::create_dir_all(path).unwrap();
-        run("mount", &["-t", "tmpfs", "-o", "size=64m", "tmpfs", path.to_str().unwrap()]);
-        Small(path.to_owned())
-    }
-
-    fn remount(&self, how: &str) {
-        run("mount", &["-o", &format!("remount,{how}"), self.0.to_str().unwrap()]);
-    }
-
-    /// Takes all the room there is, down to the last page.
-    fn fill(&self) -> PathBuf {
-        let ballast = self.0.join("ballast");
-        let mut file = fs::File::create(&ballast).unwrap();
-        for size in [64 * 1024, 4096, 512] {
-            while std::io::Write::write_all(&mut file, &vec![0; size]).is_ok() {}
-        }
-        ballast
-    }
-}
-
-impl Drop for Small {
-    fn drop(&mut self) {
-        let _ = Command::new("umount").arg("-l").arg(&self.0).status();
-    }
-}
-
-fn run(program: &str, arguments: &[&str]) {
-    let status = Command::new(program).args(arguments).status().unwrap();
-    assert!(status.success(), "{program} {arguments:?}: {status}");
-}
+use bench::Bench;
+use small::Small;
 
 fn trouble(cell: &Cell) -> Option<String> {
     let status = cell.ask_json(&["status"]).remove(0);
@@ -171,5 +146,138 @@ fn a_reader_that_stands_still_does_not_hold_the_log() {
     let rest = std::io::BufRead::lines(output).count();
     assert_eq!(rest + 1, 400, "what was there when it began");
     assert!(asked.wait().unwrap().success());
+    cell.stop();
+}
+
+/// Until the daemon ends, or waits for room and its status tells why; whether it waits.
+fn ended_or_waits(cell: &mut Cell) -> bool {
+    let found = within(LONG, || {
+        // It may end while it is asked.
+        let said = cell.ask(&["status", "--json"]);
+        let told = said.status.success() && {
+            let why = said.json()[0]["daemon"]["store_trouble"].to_string();
+            why.contains("full") || why.contains("No space")
+        };
+        if cell.has_ended() { Some(false) } else { told.then_some(true) }
+    });
+    found.unwrap_or_else(|| panic!("neither an end nor a word:\n{}", cell.log()))
+}
+
+/// The disk is full before the daemon starts: it says so and waits, and goes on once there is room.
+#[test]
+#[ignore = "needs root to mount a small file system"]
+fn a_disk_that_is_full_at_the_start_is_waited_for() {
+    let mut bench = Bench::new(None);
+    let disk = Small::mounted(&bench.cell.path("store"));
+    let mut found = bench.goes_on();
+    bench.look();
+    bench.cell.stop();
+    bench.line.let_go();
+    let ballast = disk.fill();
+    let file = bench.export();
+    bench.cell.start();
+    assert!(ended_or_waits(&mut bench.cell), "it ended:\n{}", bench.cell.log());
+    assert!(bench.cell.log().contains("store-full"), "{}", bench.cell.log());
+    assert!(file.exists(), "nothing is acknowledged yet");
+    fs::remove_file(ballast).unwrap();
+    let device = bench.line.device().unwrap().to_owned();
+    bench.cell.until("a station that listens", |cell| cell.has_open(&device).then_some(()));
+    found.extend(bench.catches_up());
+    found.extend(bench.judge());
+    bench.cell.stop();
+    assert!(found.is_empty(), "{}", found.join("\n"));
+}
+
+/// Where there is no room to make the store, or only for a part of it, the daemon ends and says why; a start with room
+/// finds nothing in its way.
+#[test]
+#[ignore = "needs root to mount a small file system"]
+fn a_disk_that_is_full_before_there_is_a_store_is_told() {
+    for left in [0, 1, 2, 4, 9, 20, 60] {
+        let mut bench = Bench::new(None);
+        let disk = Small::mounted(&bench.cell.path("store"));
+        let ballast = disk.fill();
+        let file = fs::File::options().write(true).open(&ballast).unwrap();
+        file.set_len(file.metadata().unwrap().len() - left * 4096).unwrap();
+        drop(file);
+        let exported = bench.export();
+        bench.cell.start();
+        let waits = ended_or_waits(&mut bench.cell);
+        assert!(exported.exists(), "{left} pages left: nothing is acknowledged yet");
+        let code = if waits { bench.cell.asked_to_stop().code() } else { bench.cell.ended().code() };
+        let log = bench.cell.log();
+        println!("{left} pages left: waited: {waits}, ended with {code:?}: {}", log.lines().last().unwrap_or_default());
+        assert_eq!(code, Some(if waits { 75 } else { 3 }), "{left} pages left:\n{log}");
+        assert!(log.contains("full") || log.contains("No space"), "{log}");
+        fs::remove_file(ballast).unwrap();
+        let mut found = bench.goes_on();
+        found.extend(bench.judge());
+        bench.cell.stop();
+        assert!(found.is_empty(), "{left} pages left: {}", found.join("\n"));
+    }
+}
+
+/// Each sync takes 300 ms: readings that come faster are committed together, the program answers, feeds the watchdog and
+/// stops in time.
+#[test]
+#[ignore = "needs strace"]
+fn a_slow_disk_loses_nothing_and_holds_nobody_up() {
+    let mut cell = Cell::with_instruments(env!("CARGO_BIN_EXE_ridgepost"));
+    let mut lines = [cell.port("a", "counted", "G-1"), cell.port("b", "counted", "G-2")];
+    cell.sink("mes", "reading");
+    cell.configure();
+    let notify = cell.path("notify");
+    let manager = std::os::unix::net::UnixDatagram::bind(&notify).unwrap();
+    manager.set_nonblocking(true).unwrap();
+    cell.set("NOTIFY_SOCKET", &notify.display().to_string());
+    cell.set("WATCHDOG_USEC", "9000000");
+    let trace = cell.path("trace");
+    let syncs = "fsync,fdatasync";
+    let (trace_of, inject) = (format!("--trace={syncs}"), format!("--inject={syncs}:delay_exit=300000"));
+    cell.run_under(&["strace", "-D", "-f", "-qq", "-y", "-o", trace.to_str().unwrap(), &trace_of, &inject]);
+    cell.start_listening(&[&lines[0], &lines[1]]);
+    let mut heard = String::new();
+    let mut listen = || {
+        let mut buffer = [0; 4096];
+        while let Ok(count) = manager.recv(&mut buffer) {
+            heard.push_str(&String::from_utf8_lossy(&buffer[..count]));
+            heard.push('\n');
+        }
+        heard.matches("WATCHDOG=1").count()
+    };
+    let last = 75;
+    let began = Instant::now();
+    for number in 1..=last {
+        let due = Duration::from_millis(200) * u32::try_from(number).unwrap();
+        std::thread::sleep(due.saturating_sub(began.elapsed()));
+        lines.iter_mut().for_each(|line| line.send(&instruments::counted(number)));
+        if number % 25 == 0 {
+            assert_eq!(trouble(&cell), None);
+            listen();
+        }
+    }
+    for station in ["a", "b"] {
+        cell.until_recorded(station, usize::try_from(last).unwrap());
+    }
+    let recorded = began.elapsed();
+    cell.until("three signs of life", |_| (listen() >= 3).then_some(()));
+    // `stop` waits fifteen seconds at most and takes no other status than 0; 75 would tell that ten were not enough.
+    cell.stop();
+    let traced = fs::read_to_string(&trace).unwrap();
+    let commits = traced.lines().filter(|line| line.contains("-wal>") && line.contains("(DELAYED)")).count();
+    println!("{} readings, {commits} syncs of the log, recorded after {} ms", 2 * last, recorded.as_millis());
+    assert!(commits > 0, "no sync was slow: nothing is shown");
+    assert!(commits < 2 * usize::try_from(last).unwrap(), "{commits} syncs: no two readings were committed together");
+    cell.run_under(&[]);
+    lines.iter().for_each(Line::let_go);
+    cell.start_listening(&[&lines[0], &lines[1]]);
+    let mut drops = cell.drops("mes");
+    assert_eq!(cell.until_delivered(&mut drops), Vec::<String>::new());
+    for station in ["a", "b"] {
+        let numbers: Vec<u64> = cell.store().readings(station).iter().map(|row| number_of(row).unwrap()).collect();
+        assert_eq!(numbers, (1..=last).collect::<Vec<_>>(), "{station}: in order, none lost, none twice");
+    }
+    assert_eq!(doubled(&cell.store().results()), Vec::<String>::new());
+    assert_eq!(cell.store().integrity(), Vec::<String>::new());
     cell.stop();
 }

@@ -8,9 +8,10 @@
 
 use std::time::Duration;
 
+use ridgepost_tests::cell::Cell;
 use ridgepost_tests::seed::Seeded;
 use ridgepost_tests::soak::{A_DAY, Day, Report, run};
-use ridgepost_tests::steady::{growth, rise, told};
+use ridgepost_tests::steady::{growth, heaps_of_threads, rise, told};
 
 /// How long an accelerated day takes at least: 720 times as fast.
 const SPAN: Duration = Duration::from_secs(120);
@@ -39,6 +40,28 @@ fn span(text: &str) -> Option<Duration> {
         _ => return None,
     };
     Some(Duration::from_secs(number.parse::<u64>().ok()? * factor))
+}
+
+/// Threads come and go with every pulled cable; heaps of their own would each keep the most that ever stood in them. The
+/// control is this test's own process, which does not ask for one heap.
+#[test]
+#[cfg(all(target_env = "gnu", target_pointer_width = "64"))]
+fn all_threads_share_one_heap() {
+    let (mut cell, mut line) = Cell::with_one_instrument(env!("CARGO_BIN_EXE_ridgepost"));
+    cell.start_listening(&[&line]);
+    for number in 1..=5 {
+        line.send(&ridgepost_tests::instruments::counted(number));
+        cell.until_recorded("a", number as usize);
+        line.unplug();
+        line.replug();
+        cell.until("listening again", |cell| cell.has_open(line.device()?).then_some(()));
+    }
+    assert_eq!(heaps_of_threads(cell.process()), 0);
+    let own = std::thread::spawn(|| {
+        let held = vec![1_u8; 1_000];
+        (heaps_of_threads(std::process::id()), held.len()).0
+    });
+    assert!(own.join().unwrap() > 0);
 }
 
 #[test]

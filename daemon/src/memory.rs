@@ -1,6 +1,33 @@
-//! Gives back what only starting needed. Reading a configuration, its schemas and patterns touches most of the program once;
-//! then it listens for years. The kernel would take these pages back only when it is short of memory, and the cell's PC may
-//! be a small one.
+//! Keeps the program small for years. Reading a configuration, its schemas and patterns touches most of the program once;
+//! then it listens. The kernel would take these pages back only when it is short of memory, and the cell's PC may be a small
+//! one.
+//!
+//! The C library on its own gives threads heaps of their own, up to eight for each processor, and keeps in each of them what
+//! was freed there. Cables that are pulled, folders that go away and people who look start threads for a moment all day long:
+//! every heap grows to the most that ever stood in it, and the program to twice what it holds. So there is one heap here.
+
+/// Bytes from which on a piece of memory is mapped for itself and given back when it is freed. The C library begins with this
+/// and raises it to up to 32 MiB with the first large piece that is freed (mallopt(3)); from then on large files would leave
+/// holes in the heap.
+#[cfg(target_env = "gnu")]
+const LARGE: libc::c_int = 128 * 1024;
+
+/// One heap for all threads, and large pieces outside of it. To be called before there are threads.
+#[cfg(target_env = "gnu")]
+#[expect(unsafe_code, reason = "the C library is told so by a call of its own")]
+pub fn keep_small() {
+    for (what, value) in [(libc::M_ARENA_MAX, 1), (libc::M_MMAP_THRESHOLD, LARGE), (libc::M_TRIM_THRESHOLD, LARGE)] {
+        // SAFETY: mallopt(3) takes two numbers and may be called at any time.
+        let done = unsafe { libc::mallopt(what, value) };
+        if done == 0 {
+            tracing::debug!(code = "memory", "the C library does not take option {what} of its heap");
+        }
+    }
+}
+
+/// Other C libraries have one heap.
+#[cfg(not(target_env = "gnu"))]
+pub fn keep_small() {}
 
 /// Gives free memory and the pages of the program's code back; code that is needed again comes back page by page from the
 /// kernel's cache or the file.

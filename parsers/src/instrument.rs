@@ -1,6 +1,6 @@
 //! A compiled definition: it hands out framers and decoders and knows what makes two readings the same.
 
-use std::collections::{HashSet, VecDeque};
+use std::collections::HashSet;
 use std::sync::Arc;
 
 use crate::compile::compile;
@@ -12,11 +12,9 @@ use crate::numbering::Numbers;
 use crate::plan::Plan;
 use crate::read::{Stream, Told, is_known_outside, read};
 use crate::reading::{Conditions, Decoded, Outcome, Reading, Reason, Remark};
+use crate::repeats::Repeats;
 use crate::role::Role;
 use crate::suspect::{read_whole, suspect};
-
-/// Identities that a decoder remembers; a stream may run for years.
-const IDENTITIES_MAX: usize = 65_536;
 
 /// How one kind of instrument talks, ready for use. Cheap to clone and to share.
 #[derive(Clone, Debug)]
@@ -33,8 +31,7 @@ pub struct Decoder {
     stream: Stream,
     /// The bytes of a frame that was cut off, until the next frame is known.
     cut: Option<Vec<u8>>,
-    seen: HashSet<String>,
-    seen_order: VecDeque<String>,
+    seen: Repeats,
     language: Option<String>,
     settings: Conditions,
     numbers: Numbers,
@@ -112,8 +109,7 @@ impl Instrument {
             instrument: self.clone(),
             stream: Stream::default(),
             cut: None,
-            seen: HashSet::new(),
-            seen_order: VecDeque::new(),
+            seen: Repeats::default(),
             language: None,
             settings: Conditions::default(),
             numbers: Numbers::default(),
@@ -262,7 +258,7 @@ impl Decoder {
     fn settle_record(&mut self, of_record: Vec<Reading>, result: &mut Decoded) {
         let keys: Vec<Option<String>> = of_record.iter().map(|reading| self.instrument.identity_key(reading)).collect();
         let is_repeat: Vec<bool> =
-            keys.iter().map(|key| key.as_ref().is_some_and(|key| self.seen.contains(key))).collect();
+            keys.iter().map(|key| key.as_ref().is_some_and(|key| self.seen.knows(key))).collect();
         for (reading, is_repeat) in of_record.into_iter().zip(is_repeat) {
             if is_repeat {
                 result.remarks.push(Remark::Repeat);
@@ -275,19 +271,7 @@ impl Decoder {
             result.remarks.extend(self.change_of_settings(&reading));
             result.readings.push(reading);
         }
-        keys.into_iter().flatten().for_each(|key| self.remember(key));
-    }
-
-    fn remember(&mut self, key: String) {
-        if !self.seen.insert(key.clone()) {
-            return;
-        }
-        self.seen_order.push_back(key);
-        if self.seen_order.len() > IDENTITIES_MAX
-            && let Some(oldest) = self.seen_order.pop_front()
-        {
-            self.seen.remove(&oldest);
-        }
+        keys.iter().flatten().for_each(|key| self.seen.remember(key));
     }
 
     fn gap_before(&mut self, reading: &Reading) -> Option<String> {

@@ -25,6 +25,7 @@ mod quantity;
 mod read;
 mod reading;
 mod recording;
+mod repeats;
 mod report;
 mod role;
 mod stamp;

@@ -153,6 +153,10 @@ impl Worker {
             let mut held_up = None;
             let mut noted = Instant::now();
             for parcel in due {
+                // A folder on a slow disk takes its time for each file: a stop does not wait for a whole batch.
+                if self.stop.is_cancelled() {
+                    break;
+                }
                 match self.deliver(reader, &parcel) {
                     Ok(sha256) => delivered.push((parcel.id, sha256)),
                     Err(Undelivered::Never(reason)) => self.park(&parcel, reason)?,

@@ -85,6 +85,7 @@ impl RunFault {
 
 /// Runs until SIGTERM or SIGINT.
 pub fn run(cell: Cell) -> Result<(), RunFault> {
+    crate::memory::keep_small();
     let kept = Kept::from_service_manager();
     let runtime = tokio::runtime::Builder::new_current_thread()
         .enable_all()
@@ -171,12 +172,8 @@ impl House {
                 weakened: Weakened::from_environment(),
             })
         };
-        let opened = damage::look(store).and_then(open).inspect_err(|fault| {
-            // Damage where nobody looked before the writer did: the next start reads everything.
-            if fault.severity() == Severity::Damaged {
-                damage::suspect(store, &fault.to_string());
-            }
-        });
+        // Damage where nobody looked before the writer did: the next start reads everything.
+        let opened = damage::look(store).and_then(open).map_err(|fault| damage::suspect(store, fault));
         let (pen, writer) = opened.map_err(|fault| RunFault::Store(store.display().to_string(), fault))?;
         let since = clock.stamp().at;
         let cell = Mutex::new((Arc::clone(cell), Vec::new()));
@@ -272,13 +269,24 @@ async fn daemon(cell: Arc<Cell>, kept: Kept) -> Result<(), RunFault> {
         // The writer may be at the store still; the kernel lets go of the lock when this process is gone.
         std::mem::forget(lock);
     }
-    if stuck.is_empty() {
-        tracing::info!(code = "stopped", "stopped");
-        return Ok(());
+    let late = failed.borrow().clone();
+    stopped(&stuck.join(", "), late)
+}
+
+/// How a stop went, with who hangs and what the store forced meanwhile: a disk that failed while everybody stopped failed
+/// all the same.
+fn stopped(stuck: &str, late: Option<End>) -> Result<(), RunFault> {
+    if !stuck.is_empty() {
+        tracing::error!(code = "stuck", "did not stop in time and is left behind: {stuck}");
     }
-    let stuck = stuck.join(", ");
-    tracing::error!(code = "stuck", "did not stop in time and is left behind: {stuck}");
-    Err(RunFault::LeftBehind(stuck))
+    match late {
+        Some(end) => Err(forced(end)),
+        None if !stuck.is_empty() => Err(RunFault::LeftBehind(stuck.to_owned())),
+        None => {
+            tracing::info!(code = "stopped", "stopped");
+            Ok(())
+        }
+    }
 }
 
 /// Everybody starts, and the service manager learns of it.
@@ -362,14 +370,19 @@ fn terminated() -> impl Future<Output = ()> {
 
 async fn end_forced(failed: &mut watch::Receiver<Option<End>>) -> RunFault {
     loop {
-        match failed.borrow_and_update().clone() {
-            Some((Severity::Damaged, reason)) => return RunFault::Damaged(reason),
-            Some((_, reason)) => return RunFault::Disk(reason),
-            None => {}
+        if let Some(end) = failed.borrow_and_update().clone() {
+            return forced(end);
         }
         if failed.changed().await.is_err() {
             std::future::pending::<()>().await;
         }
+    }
+}
+
+fn forced((severity, reason): End) -> RunFault {
+    match severity {
+        Severity::Damaged => RunFault::Damaged(reason),
+        _ => RunFault::Disk(reason),
     }
 }
 

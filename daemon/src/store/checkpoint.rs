@@ -55,7 +55,7 @@ impl Nudge {
 
 /// Starts the thread on a connection of its own. `failed` is told when the disk failed under it: an fsync that failed is
 /// never tried again, because the next one may succeed over pages that were dropped.
-pub(super) fn start(store: &Path, failed: impl Fn(&StoreFault) + Send + 'static) -> Result<Nudge, StoreFault> {
+pub(super) fn start(store: &Path, failed: impl Fn(StoreFault) + Send + 'static) -> Result<Nudge, StoreFault> {
     let connection = Connection::open(store)?;
     settle(&connection)?;
     connection.pragma_update(None, "synchronous", "FULL")?;
@@ -73,7 +73,7 @@ pub(super) fn start(store: &Path, failed: impl Fn(&StoreFault) + Send + 'static)
                 Err(fault) => fault,
             };
             if matches!(fault.severity(), Severity::Disk | Severity::Damaged) {
-                failed(&fault);
+                failed(fault);
                 return;
             }
             // What can't be brought back now is brought back later; the log holds it all the while.

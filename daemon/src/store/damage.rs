@@ -125,13 +125,24 @@ pub fn aside(store: &Path) -> Vec<PathBuf> {
     found
 }
 
-/// Notes that the store was found damaged while it was in use; the next start reads it through.
-pub fn suspect(store: &Path, why: &str) {
+/// Notes that the store was found damaged while it was in use; the next start reads it through. SQLite takes some reads
+/// that fail for damage: where the disk does not take the note either, it is the disk that failed, and that is given back.
+pub fn suspect(store: &Path, fault: StoreFault) -> StoreFault {
+    if fault.severity() != Severity::Damaged {
+        return fault;
+    }
     let path = with(store, SUSPECT);
     let before = fs::read_to_string(&path).unwrap_or_default();
-    let noted = fs::write(&path, format!("{before}{}\n", why.replace('\n', " ")));
-    if let Err(error) = noted.and_then(|()| fs::File::open(&path)?.sync_all()) {
-        tracing::error!(code = "store-damaged", "{} could not be written: {error}", path.display());
+    let noted = fs::write(&path, format!("{before}{}\n", fault.to_string().replace('\n', " ")));
+    match noted.and_then(|()| fs::File::open(&path)?.sync_all()) {
+        Ok(()) => fault,
+        Err(error) if super::of_io(error.kind()) == Severity::Disk => {
+            std::io::Error::other(format!("{fault}, but the disk fails too: {}: {error}", path.display())).into()
+        }
+        Err(error) => {
+            tracing::error!(code = "store-damaged", "{} could not be written: {error}", path.display());
+            fault
+        }
     }
 }
 

@@ -40,8 +40,15 @@ pub enum LockFault {
     #[error("the store {0} has {1} names (hard links), and its log belongs to one of them: remove the others")]
     Linked(PathBuf, u64),
     /// The lock file can't be used.
-    #[error("{0}, which must be locked, can't be used: {1}; the user of the service must be able to write there")]
+    #[error("{0}, which must be locked, can't be used: {1}; {way}", way = way_out(.1))]
     Io(PathBuf, std::io::Error),
+}
+
+fn way_out(error: &std::io::Error) -> &'static str {
+    match error.kind() {
+        ErrorKind::StorageFull | ErrorKind::QuotaExceeded => "make room there",
+        _ => "the user of the service must be able to write there",
+    }
 }
 
 /// The lock lies beside the store, wherever links lead.

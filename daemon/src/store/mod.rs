@@ -111,6 +111,10 @@ fn of_io(kind: std::io::ErrorKind) -> Severity {
 
 /// Opens the store for the one writer, making or updating its tables.
 fn open_for_writing(path: &Path) -> Result<Connection, StoreFault> {
+    opened_for_writing(path).map_err(|fault| without_room(path, fault))
+}
+
+fn opened_for_writing(path: &Path) -> Result<Connection, StoreFault> {
     let mut connection = Connection::open(path)?;
     settle(&connection)?;
     connection.query_row("PRAGMA journal_mode = WAL", [], |_| Ok(()))?;
@@ -121,6 +125,27 @@ fn open_for_writing(path: &Path) -> Result<Connection, StoreFault> {
     connection.set_prepared_statement_cache_capacity(64);
     schema::migrate(&mut connection)?;
     Ok(connection)
+}
+
+/// Less room than the index of a log takes (32 KiB) is none.
+const INDEX_BYTES: u64 = 32 * 1024;
+
+/// SQLite tells an index of the log that finds no room as a disk that fails (`SQLITE_IOERR_SHMSIZE`, see its `unixShmMap`);
+/// where there is no room, that is what is given back.
+fn without_room(path: &Path, fault: StoreFault) -> StoreFault {
+    let of_index = match &fault {
+        StoreFault::Sqlite(rusqlite::Error::SqliteFailure(error, _)) => {
+            error.extended_code == rusqlite::ffi::SQLITE_IOERR_SHMSIZE
+        }
+        _ => false,
+    };
+    let free = || rustix::fs::statvfs(path.parent()?).ok().map(|stat| stat.f_bavail.saturating_mul(stat.f_frsize));
+    match of_index && free().is_some_and(|bytes| bytes < INDEX_BYTES) {
+        true => {
+            std::io::Error::new(std::io::ErrorKind::StorageFull, "the disk is full: no room for the log's index").into()
+        }
+        false => fault,
+    }
 }
 
 /// Makes a store, or brings one up to date.

@@ -128,7 +128,10 @@ impl Writer {
             match self.connection.query_row("PRAGMA wal_checkpoint(TRUNCATE)", [], |row| row.get::<_, bool>(0)) {
                 Ok(false) => return,
                 Ok(true) => std::thread::sleep(Duration::from_millis(10)),
-                Err(error) => return tracing::debug!(code = "checkpoint", "the log stays beside the store: {error}"),
+                Err(error) => {
+                    self.log_failed(error.into(), "stays beside the store");
+                    return;
+                }
             }
         }
     }
@@ -168,7 +171,7 @@ impl Writer {
                     wait = (wait * 2).min(RETRY_LONGEST);
                 }
                 Err(fault) => {
-                    end_for(&self.outfit.path, &fault, &self.outfit.fatal);
+                    end_for(&self.outfit.path, fault, &self.outfit.fatal);
                     return false;
                 }
             }
@@ -188,12 +191,17 @@ impl Writer {
     /// Begins a long log anew, where it can be done now; false when the program must end.
     fn begin_anew(&mut self) -> bool {
         let Err(fault) = self.checkpoints.begin_anew(&self.connection) else { return true };
+        !self.log_failed(fault, "could not be begun anew yet")
+    }
+
+    /// The log could not be brought back: whether the program must end for it. What was committed stays in the log.
+    fn log_failed(&self, fault: StoreFault, what: &str) -> bool {
         let failed = matches!(fault.severity(), Severity::Disk | Severity::Damaged);
         match failed {
-            true => end_for(&self.outfit.path, &fault, &self.outfit.fatal),
-            false => tracing::debug!(code = "checkpoint", "the log could not be begun anew yet: {fault}"),
+            true => end_for(&self.outfit.path, fault, &self.outfit.fatal),
+            false => tracing::debug!(code = "checkpoint", "the log {what}: {fault}"),
         }
-        !failed
+        failed
     }
 
     /// One transaction over the whole batch. A request that fails by its own content is undone alone.
@@ -306,10 +314,8 @@ fn begin(connection: &mut Connection, outfit: &Outfit, now: &Stamp) -> Result<Nu
 }
 
 /// Tells that the program must end, and lets the next start know of damage.
-fn end_for(path: &Path, fault: &StoreFault, fatal: &Fatal) {
-    if fault.severity() == Severity::Damaged {
-        damage::suspect(path, &fault.to_string());
-    }
+fn end_for(path: &Path, fault: StoreFault, fatal: &Fatal) {
+    let fault = damage::suspect(path, fault);
     fatal(fault.severity(), format!("the store {}: {fault}", path.display()));
 }
 

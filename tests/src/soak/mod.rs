@@ -131,10 +131,15 @@ impl Sun {
 /// Runs a day with the program at `binary`.
 pub fn run(binary: &str, day: Day) -> Report {
     let mut cell = Cell::with_instruments(binary);
-    let lines: Vec<Line> = PORTS
-        .iter()
-        .map(|(name, counted)| cell.port(name, if *counted { "counted" } else { "plain" }, "G-1"))
-        .collect();
+    // Half of the instruments are known by their numbers, so that what is remembered of those is looked at too. They count
+    // alike, so each has a gauge of its own.
+    cell.instrument("counted", &format!("{}unique_by = [\"number\"]\n", instruments::COUNTED));
+    let mut port = |(name, counted): &(&str, bool)| {
+        let gauge = format!("G-{name}");
+        cell.gauge(&format!("id = \"{gauge}\"\nkind = \"stylus\""));
+        cell.port(name, if *counted { "counted" } else { "plain" }, &gauge)
+    };
+    let lines: Vec<Line> = PORTS.iter().map(&mut port).collect();
     let exports = cell.folder("exports", "exported", "G-3", "*.csv");
     // Two syncs a file, hundreds of files a second: the disk of a day is asked for less, so single files hold parts only.
     // Minutes are not shortened as the day is: so that their files hold no more than real ones would, rows end them too.
