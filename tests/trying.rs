@@ -163,3 +163,82 @@ fn what_can_not_be_tried_is_told() {
     let (frames, code) = tried(&definition_of_case, &folder.path().join("absent"));
     assert_eq!((frames.len(), code), (0, Some(3)), "an input that is not there");
 }
+
+/// `try --expect`: how it ends, and what it says.
+fn expected(definition: &Path, input: &Path, expectation: &Path) -> (Option<i32>, String) {
+    let mut command = Command::new(env!("CARGO_BIN_EXE_ridgepost"));
+    let output = command.arg("try").arg(definition).arg(input).arg("--expect").arg(expectation).output().unwrap();
+    (output.status.code(), String::from_utf8(output.stdout).unwrap() + &String::from_utf8(output.stderr).unwrap())
+}
+
+fn lines(frames: &[Value]) -> String {
+    frames.iter().map(|frame| format!("{frame}\n")).collect()
+}
+
+/// What `try` tells of a recording is its expectation; any other number, a frame or a reading too many or too few is not.
+#[test]
+fn a_recording_is_held_against_what_is_expected_of_it() {
+    let folder = tempfile::tempdir().unwrap();
+    let file = folder.path().join("expected.jsonl");
+    for case in Case::all() {
+        let (definition, input) = places(case);
+        let (frames, _) = tried(&definition, &input);
+        std::fs::write(&file, lines(&frames)).unwrap();
+        let (code, told) = expected(&definition, &input, &file);
+        assert_eq!(code, Some(0), "{}: {told}", case.name);
+        let mut others = vec![frames[1..].to_vec(), [&frames[..], &frames[..1]].concat()];
+        let Some(at) = frames.iter().position(|frame| !frame["readings"].as_array().unwrap().is_empty()) else {
+            continue;
+        };
+        for change in [
+            (|readings| drop(readings.pop())) as fn(&mut Vec<Value>),
+            |readings| readings.push(readings[0].clone()),
+            |readings| readings[0]["value"] = "123.456".into(),
+            |readings| readings[0]["unit"] = Value::Null,
+            |readings| readings[0]["quantity"] = "Rzz".into(),
+        ] {
+            let mut changed = frames.clone();
+            change(changed[at]["readings"].as_array_mut().unwrap());
+            others.push(changed);
+        }
+        for other in others.iter().filter(|other| **other != frames) {
+            std::fs::write(&file, lines(other)).unwrap();
+            let (code, told) = expected(&definition, &input, &file);
+            assert_eq!(code, Some(1), "{}: {told}", case.name);
+            assert!(told.starts_with("frame "), "{}: {told}", case.name);
+        }
+    }
+    for (text, words) in [("[1]\n", "is no JSON object"), ("{\"frame\":\n", "write one JSON object per frame")] {
+        std::fs::write(&file, text).unwrap();
+        let (definition, input) = places(&Case::all()[0]);
+        let (code, told) = expected(&definition, &input, &file);
+        assert!(code != Some(0) && told.contains(words), "{code:?} {told}");
+    }
+}
+
+/// `check` tries the recordings that lie beside the definitions of a cell.
+#[test]
+fn a_cell_is_checked_with_the_recordings_of_its_shop() {
+    let cell = ridgepost_tests::cell::Cell::with_instruments(env!("CARGO_BIN_EXE_ridgepost"));
+    cell.configure();
+    let definition = cell.path("cell/instruments/plain.toml");
+    assert!(definition.exists());
+    cell.write("instruments/plain/monday.bin", "no 000001 Ra 0.101 um\r\nnoise\r\n");
+    let recording = cell.path("cell/instruments/plain/monday.bin");
+    let checked = |cell: &ridgepost_tests::cell::Cell| {
+        let said = cell.ask(&["check"]);
+        (said.code(), said.stdout + &said.stderr)
+    };
+    let (code, told) = checked(&cell);
+    assert!(code == Some(0) && told.contains("monday.bin") && told.contains("has no expectation"), "{code:?} {told}");
+    let (frames, _) = tried(&definition, &recording);
+    cell.write("instruments/plain/monday.bin.expected.jsonl", &lines(&frames));
+    let (code, told) = checked(&cell);
+    assert!(code == Some(0) && told.contains("recordings: 1 tried, 1 as expected"), "{code:?} {told}");
+    cell.write("instruments/plain/monday.bin", "no 000001 Ra 0.101 um\r\n");
+    let (code, told) = checked(&cell);
+    assert!(code == Some(1) && told.contains("recordings: 1 tried, 0 as expected"), "{code:?} {told}");
+    std::fs::remove_file(&recording).unwrap();
+    let (code, told) = checked(&cell);
+    assert!(code == Some(1) && told.contains("can't be read"), "{code:?} {told}");
+}

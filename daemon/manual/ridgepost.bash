@@ -1138,12 +1138,16 @@ _ridgepost() {
             return 0
             ;;
         ridgepost__subcmd__try)
-            opts="-h --json --cell --help"
+            opts="-h --json --expect --cell --help"
             if [[ ${cur} == -* || ${COMP_CWORD} -eq 2 ]] ; then
                 COMPREPLY=( $(compgen -W "${opts}" -- "${cur}") )
                 return 0
             fi
             case "${prev}" in
+                --expect)
+                    COMPREPLY=($(compgen -f "${cur}"))
+                    return 0
+                    ;;
                 --cell)
                     COMPREPLY=($(compgen -f "${cur}"))
                     return 0

@@ -79,6 +79,7 @@ complete -c ridgepost -n "__fish_ridgepost_using_subcommand record" -l seconds -
 complete -c ridgepost -n "__fish_ridgepost_using_subcommand record" -l bytes -d 'End after so many bytes of the instrument' -r
 complete -c ridgepost -n "__fish_ridgepost_using_subcommand record" -l cell -d 'The cell folder: cell.toml, gauges.toml, jobs/, instruments/' -r -F
 complete -c ridgepost -n "__fish_ridgepost_using_subcommand record" -s h -l help -d 'Print help'
+complete -c ridgepost -n "__fish_ridgepost_using_subcommand try" -l expect -d 'Tell only what is otherwise than in this file, which has the form of --json: keys that it leaves out may hold anything, frames and readings are counted' -r -F
 complete -c ridgepost -n "__fish_ridgepost_using_subcommand try" -l cell -d 'The cell folder: cell.toml, gauges.toml, jobs/, instruments/' -r -F
 complete -c ridgepost -n "__fish_ridgepost_using_subcommand try" -l json -d 'JSON Lines on stdout: one object per frame'
 complete -c ridgepost -n "__fish_ridgepost_using_subcommand try" -s h -l help -d 'Print help'

@@ -8,6 +8,7 @@ use ridgepost_judge as judge;
 use ridgepost_parsers as parsers;
 use serde_json::json;
 
+use super::expecting;
 use super::out::Out;
 use crate::exit::Exit;
 
@@ -29,13 +30,14 @@ pub fn check(cell: &Path, args: &CheckArgs, out: &mut Out) -> Exit {
         return Exit::Done;
     }
     let loaded = ridgepost_config::load(cell);
-    let faults = loaded.diagnostics.iter().filter(|diagnostic| diagnostic.is_fault()).count();
+    let mut faults = loaded.diagnostics.iter().filter(|diagnostic| diagnostic.is_fault()).count();
     for diagnostic in &loaded.diagnostics {
         match args.json {
             true => out.json(&serde_json::to_value(diagnostic).unwrap_or_default()),
             false => out.say(&format!("{diagnostic}\n")),
         }
     }
+    faults += tried(cell, args.json, out);
     if let (Some(plan), false) = (&loaded.partial, args.json) {
         for line in ridgepost_config::explain(plan) {
             out.say(&line);
@@ -54,6 +56,31 @@ pub fn check(cell: &Path, args: &CheckArgs, out: &mut Out) -> Exit {
         });
     }
     if faults == 0 { Exit::Done } else { Exit::No }
+}
+
+/// Tries the recordings kept beside the definitions; how many of them are otherwise than expected.
+fn tried(cell: &Path, json: bool, out: &mut Out) -> usize {
+    let trials = expecting::try_all(cell);
+    for trial in &trials {
+        let file = trial.recording.strip_prefix(cell).unwrap_or(&trial.recording);
+        let faults = trial.faults.iter().map(|fault| ("fault", fault));
+        for (severity, message) in faults.chain(trial.remark.iter().map(|remark| ("warning", remark))) {
+            let warning = if severity == "fault" { "" } else { "warning: " };
+            match json {
+                true => out.json(&json!({
+                    "severity": severity, "code": "recording", "file": file, "line": 0, "column": 0, "snippet": "",
+                    "message": message, "help": null,
+                })),
+                false => out.say(&format!("{}: {warning}{message}\n", file.display())),
+            }
+        }
+    }
+    let failed = trials.iter().filter(|trial| !trial.faults.is_empty()).count();
+    let expected = trials.iter().filter(|trial| trial.remark.is_none()).count();
+    if expected > 0 && !json {
+        out.say(&format!("recordings: {expected} tried, {} as expected", expected - failed));
+    }
+    failed
 }
 
 fn codes(json: bool, out: &mut Out) {

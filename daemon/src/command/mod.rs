@@ -5,6 +5,7 @@ mod backup;
 mod check;
 mod digest;
 mod doctor;
+mod expecting;
 mod job;
 mod manual;
 pub mod out;

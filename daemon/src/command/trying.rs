@@ -6,6 +6,7 @@ use std::sync::Arc;
 use clap::Args;
 use ridgepost_parsers::{Decoded, Frame, FrameReport, Input, Instrument, Outcome, Reading, examine};
 
+use super::expecting;
 use super::out::Out;
 use crate::exit::Exit;
 
@@ -19,9 +20,13 @@ pub struct TryArgs {
     /// JSON Lines on stdout: one object per frame
     #[arg(long)]
     json: bool,
+    /// Tell only what is otherwise than in this file, which has the form of --json: keys that it leaves out may hold
+    /// anything, frames and readings are counted
+    #[arg(long, value_name = "FILE")]
+    expect: Option<PathBuf>,
 }
 
-/// Decodes an input; 1 if a frame could not be trusted.
+/// Decodes an input; 1 if a frame could not be trusted, or where something is expected, if something is otherwise.
 pub fn examine_file(args: &TryArgs, out: &mut Out) -> Exit {
     let instrument = match read_definition(&args.definition, out) {
         Ok(instrument) => instrument,
@@ -41,6 +46,9 @@ pub fn examine_file(args: &TryArgs, out: &mut Out) -> Exit {
             return Exit::No;
         }
     };
+    if let Some(path) = &args.expect {
+        return hold_against(path, &expecting::reports(&instrument, &input), args.json, out);
+    }
     let mut clean = true;
     for (number, (frame, decoded)) in (1..).zip(examine(&instrument, &input.received)) {
         clean &= decoded.outcome == Outcome::Accepted || decoded.outcome == Outcome::NotMine;
@@ -53,6 +61,28 @@ pub fn examine_file(args: &TryArgs, out: &mut Out) -> Exit {
         }
     }
     if clean { Exit::Done } else { Exit::No }
+}
+
+fn hold_against(path: &std::path::Path, found: &[serde_json::Value], json: bool, out: &mut Out) -> Exit {
+    let expected = match expecting::read(path) {
+        Ok(expected) => expected,
+        Err(fault) => {
+            out.complain(&fault);
+            return Exit::Unusable;
+        }
+    };
+    let differences = expecting::differences(&expected, found);
+    for difference in &differences {
+        match json {
+            true => out.json(&serde_json::to_value(difference).unwrap_or_default()),
+            false => out.say(&difference.to_string()),
+        }
+    }
+    if differences.is_empty() && !json {
+        let frames = if found.len() == 1 { "frame is" } else { "frames are" };
+        out.say(&format!("{} {frames} as expected", found.len()));
+    }
+    if differences.is_empty() { Exit::Done } else { Exit::No }
 }
 
 fn read_definition(path: &std::path::Path, out: &mut Out) -> Result<Arc<Instrument>, Exit> {
