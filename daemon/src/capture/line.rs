@@ -130,7 +130,12 @@ impl Line {
             let actions = match woken {
                 Woken::Opened(Opened::Done(outcome)) => self.opened(outcome),
                 Woken::Opened(Opened::Slowly) => {
-                    self.deaf(format!("it has not opened for {} s: pull the plug", OPENS_WITHIN.as_secs()));
+                    self.deaf(match self.stream {
+                        Stream::Port(_) => {
+                            format!("its driver has not opened it for {} s: pull the plug", OPENS_WITHIN.as_secs())
+                        }
+                        Stream::Tcp(_) => format!("it has not answered for {} s", OPENS_WITHIN.as_secs()),
+                    });
                     continue;
                 }
                 Woken::Read(Ok(0)) => self.session.step(now, Event::HungUp("the device hung up".into())),
@@ -152,7 +157,11 @@ impl Line {
                     let _ = timeout(LAST_WORDS, self.last_words()).await;
                     let actions = self.session.step(now, Event::Stop);
                     if self.opening.as_ref().is_some_and(Opening::is_slow) {
-                        leave_behind(&format!("station {} (its device does not open)", self.station.name));
+                        let who = match self.stream {
+                            Stream::Port(_) => "its driver does not open the port",
+                            Stream::Tcp(_) => "its server does not answer",
+                        };
+                        leave_behind(&format!("station {} ({who})", self.station.name));
                     }
                     self.perform(actions).await;
                     return;
