@@ -137,7 +137,7 @@ impl Bench {
                     done; done 2>&1";
         let all = self.shell.sh(list);
         let held = |command: &str| all.lines().filter(|line| line.starts_with(&format!("{command} D"))).count();
-        Threads { daemon: held("run"), porter: held("carry"), all: all.clone() }
+        Threads { daemon: held("run"), porter: held("carry"), fetcher: held("fetch"), all: all.clone() }
     }
 
     /// Stops the service; the seconds that took, and how systemd takes it.
@@ -181,6 +181,7 @@ impl Bench {
 struct Threads {
     daemon: usize,
     porter: usize,
+    fetcher: usize,
     all: String,
 }
 
@@ -363,8 +364,13 @@ fn files_made_on_the_server_are_read() {
     }
     bench.server.freeze();
     let end = Instant::now() + PATIENCE;
-    while bench.threads().daemon == 0 {
-        assert!(Instant::now() < end, "nobody is held by the share, so nothing is shown");
+    loop {
+        let threads = bench.threads();
+        assert_eq!(threads.daemon, 0, "the daemon itself is held: {}", threads.all);
+        if threads.fetcher > 0 {
+            break;
+        }
+        assert!(Instant::now() < end, "nobody is held by the share, so nothing is shown: {}", threads.all);
     }
     bench.record(3);
     bench.until_files("/srv/drops", 11);
