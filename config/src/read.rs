@@ -6,7 +6,7 @@ use std::sync::Arc;
 
 use sha2::{Digest, Sha256};
 
-use crate::check::instruments::{Entry, Library, SHIPPED_ENTRIES};
+use crate::check::instruments::{Entry, Library};
 use crate::check::jobs::Around;
 use crate::check::{Names, cell, gauges, instruments, jobs, sinks, stations, watch};
 use crate::diagnostic::{Code, Diagnostic, Severity};
@@ -149,19 +149,18 @@ impl<'t> Desk<'t> {
     }
 
     fn instruments(&mut self) -> Library {
-        let mut library = Library { more: self.is_unreadable(Kind::Instrument), entries: SHIPPED_ENTRIES.clone() };
-        let shipped = library.entries.len();
+        let mut library = Library { more: self.is_unreadable(Kind::Instrument), entries: vec![] };
         for (file, text) in self.of(Kind::Instrument) {
             let mut sheet = Sheet::open(file, text, &schema::INSTRUMENT);
             let (name, instrument) = instruments::check(&mut sheet);
             library.more |= name.is_none();
             if let Some(name) = name {
                 let twin = library.entries.iter().position(|entry| entry.name == name);
-                if let Some(twin) = twin {
-                    let whose = if twin < shipped {
-                        "a shipped definition has this name"
-                    } else {
-                        "another definition has this name"
+                let is_shipped = Library::is_shipped(&name);
+                if is_shipped || twin.is_some() {
+                    let whose = match is_shipped {
+                        true => "a shipped definition has this name",
+                        false => "another definition has this name",
                     };
                     let message = format!("instrument `{name}`: {whose} already");
                     sheet.fault(
@@ -171,7 +170,7 @@ impl<'t> Desk<'t> {
                         "give it a name of its own, and name that in the stations",
                     );
                     // Of two of the shop's own nobody can say which is meant.
-                    if twin >= shipped {
+                    if let Some(twin) = twin {
                         library.entries[twin].instrument = None;
                     }
                 } else {

@@ -1,7 +1,7 @@
 //! Instrument definitions: the shipped ones and the shop's own.
 
 use std::path::Path as FilePath;
-use std::sync::{Arc, LazyLock};
+use std::sync::{Arc, OnceLock};
 
 use ridgepost_parsers::{Definition, Instrument};
 
@@ -12,14 +12,38 @@ use crate::plan::Text;
 use crate::schema::INSTRUMENT;
 use crate::sheet::Sheet;
 
-/// Shipped definitions: file name and text. To add one, put the file into `config/instruments` and a line here.
-const SHIPPED: &[(&str, &str)] = &[
-    ("csv-export.toml", include_str!("../../instruments/csv-export.toml")),
-    ("report-block.toml", include_str!("../../instruments/report-block.toml")),
-    ("single-line.toml", include_str!("../../instruments/single-line.toml")),
+/// A shipped definition. Its patterns are made when a station names it for the first time in the process, and only then:
+/// made, they take up to 2 MB each.
+struct Shipped {
+    file: &'static str,
+    text: &'static str,
+    instrument: OnceLock<Option<Arc<Instrument>>>,
+}
+
+impl Shipped {
+    const fn new(file: &'static str, text: &'static str) -> Self {
+        Shipped { file, text, instrument: OnceLock::new() }
+    }
+
+    /// Its name, which is that of its file.
+    fn name(&self) -> &'static str {
+        self.file.trim_end_matches(".toml")
+    }
+
+    fn instrument(&self) -> Option<Arc<Instrument>> {
+        let compile = || check(&mut Sheet::open(FilePath::new(self.file), self.text, &INSTRUMENT)).1;
+        self.instrument.get_or_init(compile).clone()
+    }
+}
+
+/// Shipped definitions. To add one, put the file into `config/instruments` and a line here.
+static SHIPPED: [Shipped; 3] = [
+    Shipped::new("csv-export.toml", include_str!("../../instruments/csv-export.toml")),
+    Shipped::new("report-block.toml", include_str!("../../instruments/report-block.toml")),
+    Shipped::new("single-line.toml", include_str!("../../instruments/single-line.toml")),
 ];
 
-/// One definition that stations can refer to.
+/// One definition of the shop's own that stations can refer to.
 #[derive(Clone, Debug)]
 pub(crate) struct Entry {
     /// Its name.
@@ -30,20 +54,10 @@ pub(crate) struct Entry {
     pub(crate) text: Text,
 }
 
-/// The shipped definitions, compiled once a process.
-pub(crate) static SHIPPED_ENTRIES: LazyLock<Vec<Entry>> = LazyLock::new(|| {
-    let compiled = SHIPPED.iter().filter_map(|(file, text)| {
-        let mut sheet = Sheet::open(FilePath::new(file), text, &INSTRUMENT);
-        let (name, instrument) = check(&mut sheet);
-        Some(Entry { name: name?, instrument, text: Text::new(text) })
-    });
-    compiled.collect()
-});
-
-/// Every definition there is.
+/// Every definition there is: the shipped ones, and the shop's own.
 #[derive(Clone, Debug, Default)]
 pub(crate) struct Library {
-    /// Shipped ones first.
+    /// The shop's own.
     pub(crate) entries: Vec<Entry>,
     /// A file could not be read so far that its name is known.
     pub(crate) more: bool,
@@ -52,11 +66,20 @@ pub(crate) struct Library {
 impl Library {
     /// What stations can refer to.
     pub(crate) fn names(&self) -> Names {
-        Names { written: self.entries.iter().map(|entry| entry.name.clone()).collect(), more: self.more }
+        let shipped = SHIPPED.iter().map(|shipped| shipped.name().to_owned());
+        Names { written: shipped.chain(self.entries.iter().map(|entry| entry.name.clone())).collect(), more: self.more }
+    }
+
+    /// Whether a shipped definition bears this name.
+    pub(crate) fn is_shipped(name: &str) -> bool {
+        SHIPPED.iter().any(|shipped| shipped.name() == name)
     }
 
     /// The usable definition of a name.
     pub(crate) fn get(&self, name: &str) -> Option<(Arc<Instrument>, Text)> {
+        if let Some(shipped) = SHIPPED.iter().find(|shipped| shipped.name() == name) {
+            return Some((shipped.instrument()?, Text::new(shipped.text)));
+        }
         let entry = self.entries.iter().find(|entry| entry.name == name)?;
         Some((entry.instrument.clone()?, entry.text.clone()))
     }
@@ -115,15 +138,15 @@ mod tests {
 
     #[test]
     fn shipped_definitions_are_faultless_and_named_like_their_files() {
-        for (file, text) in SHIPPED {
-            match instrument(text, FilePath::new(file)) {
+        for shipped in &SHIPPED {
+            match instrument(shipped.text, FilePath::new(shipped.file)) {
                 Ok((instrument, told)) => {
-                    assert_eq!((instrument.name(), told.len()), (file.trim_end_matches(".toml"), 0));
+                    assert_eq!((instrument.name(), told.len()), (shipped.name(), 0));
+                    assert!(shipped.instrument().is_some());
                 }
                 Err(faults) => panic!("{}", faults.iter().map(|fault| format!("{fault}\n")).collect::<String>()),
             }
         }
-        assert_eq!(SHIPPED_ENTRIES.len(), SHIPPED.len());
     }
 
     #[test]
