@@ -1,5 +1,7 @@
 //! Patterns over whole lines, and what is to blame where one does not fit.
 
+use std::sync::OnceLock;
+
 use regex::{Regex, RegexBuilder};
 use regex_syntax::hir::{Capture, Hir, HirKind};
 
@@ -9,14 +11,17 @@ use crate::role::{Item, Role, Words};
 #[derive(Clone, Debug)]
 pub(crate) struct LinePattern {
     whole: Regex,
-    /// The same pattern at the beginning of what is left of a line.
-    beginning: Regex,
+    /// As it was written.
+    written: String,
+    /// The same pattern at the beginning of what is left of a line. This and the next ones are made when a line needs them
+    /// for the first time: each takes as much memory as the pattern itself, and few lines do.
+    beginning: OnceLock<Option<Regex>>,
     /// The roles of its named groups, by group index.
     roles: Vec<(usize, Role)>,
     /// The same pattern with anything in place of its numbers, and of its units: what only these fit is one of
     /// our lines with a bad number, or a bad unit.
-    any_number: Option<Regex>,
-    any_unit: Option<Regex>,
+    any_number: OnceLock<Option<Regex>>,
+    any_unit: OnceLock<Option<Regex>>,
 }
 
 /// What is to blame for a line that a pattern does not fit.
@@ -57,25 +62,31 @@ impl LinePattern {
     pub(crate) fn compile(pattern: &str, words: &Words) -> Result<LinePattern, String> {
         // Alone first: a group left open must not close in what is put around it.
         build(pattern)?;
-        let (whole, beginning) = (whole(pattern)?, beginning(pattern)?);
+        let whole = whole(pattern)?;
         let roles: Vec<(usize, Role)> = whole
             .capture_names()
             .enumerate()
             .filter_map(|(index, name)| Some((index, words.of_definition(name?))))
             .collect();
-        let loose = |is_wanted: &dyn Fn(&Role) -> bool| {
-            let wanted: Vec<usize> =
-                roles.iter().filter(|(_, role)| is_wanted(role)).map(|(index, _)| *index).collect();
-            if wanted.is_empty() {
-                return None;
-            }
-            let parsed =
-                regex_syntax::ParserBuilder::new().dot_matches_new_line(true).build().parse(whole.as_str()).ok()?;
-            Regex::new(&loosen(parsed, &wanted).to_string()).ok()
-        };
-        let any_number = loose(&Role::is_value);
-        let any_unit = loose(&|role| matches!(role, Role::Unit | Role::Beside(_, crate::role::Beside::Unit)));
-        Ok(LinePattern { whole, beginning, any_number, any_unit, roles })
+        Ok(LinePattern {
+            whole,
+            written: pattern.to_owned(),
+            beginning: OnceLock::new(),
+            any_number: OnceLock::new(),
+            any_unit: OnceLock::new(),
+            roles,
+        })
+    }
+
+    /// The pattern with anything in place of the groups whose roles are wanted; `None` where it has no such group.
+    fn loose(&self, is_wanted: &dyn Fn(&Role) -> bool) -> Option<Regex> {
+        let wanted = self.roles.iter().filter(|(_, role)| is_wanted(role));
+        let wanted: Vec<usize> = wanted.map(|(index, _)| *index).collect();
+        if wanted.is_empty() {
+            return None;
+        }
+        let mut parser = regex_syntax::ParserBuilder::new().dot_matches_new_line(true).build();
+        Regex::new(&loosen(parser.parse(self.whole.as_str()).ok()?, &wanted).to_string()).ok()
     }
 
     /// The fields of a line that fits.
@@ -87,8 +98,9 @@ impl LinePattern {
     pub(crate) fn read_again(&self, line: &str) -> Option<Vec<Vec<Item>>> {
         let mut all = Vec::new();
         let mut rest = line;
+        let beginning = self.beginning.get_or_init(|| beginning(&self.written).ok()).as_ref()?;
         while !rest.is_empty() {
-            let captures = self.beginning.captures(rest)?;
+            let captures = beginning.captures(rest)?;
             let end = captures.get(0).map(|fit| fit.end()).filter(|end| *end > 0)?;
             all.push(self.items(&captures));
             rest = &rest[end..];
@@ -116,15 +128,18 @@ impl LinePattern {
 
     /// What is to blame for a line that does not fit, if one number or unit is.
     pub(crate) fn blame(&self, line: &str) -> Option<Blame> {
-        let text_of = |pattern: &Option<Regex>, is_wanted: &dyn Fn(&Role) -> bool| {
-            let captures = pattern.as_ref()?.captures(line)?;
+        let text_of = |pattern: Option<&Regex>, is_wanted: &dyn Fn(&Role) -> bool| {
+            let captures = pattern?.captures(line)?;
             let texts = self.roles.iter().filter(|(_, role)| is_wanted(role));
             let texts: Vec<&str> = texts.filter_map(|(index, _)| Some(captures.get(*index)?.as_str())).collect();
             Some(texts.join(" "))
         };
-        text_of(&self.any_number, &Role::is_value)
+        let is_any_unit = |role: &Role| matches!(role, Role::Unit | Role::Beside(_, crate::role::Beside::Unit));
+        let any_number = || self.any_number.get_or_init(|| self.loose(&Role::is_value)).as_ref();
+        let any_unit = || self.any_unit.get_or_init(|| self.loose(&is_any_unit)).as_ref();
+        text_of(any_number(), &Role::is_value)
             .map(Blame::Number)
-            .or_else(|| text_of(&self.any_unit, &|role| matches!(role, Role::Unit)).map(Blame::Unit))
+            .or_else(|| text_of(any_unit(), &|role| matches!(role, Role::Unit)).map(Blame::Unit))
     }
 }
 
