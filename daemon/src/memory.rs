@@ -4,7 +4,9 @@
 //!
 //! The C library on its own gives threads heaps of their own, up to eight for each processor, and keeps in each of them what
 //! was freed there. Cables that are pulled, folders that go away and people who look start threads for a moment all day long:
-//! every heap grows to the most that ever stood in it, and the program to twice what it holds. So there is one heap here.
+//! every heap grows to the most that ever stood in it, and the program to twice what it holds. So there are two heaps here,
+//! and not one, because the thread that reads the ports and the one that writes would wait for each other at every piece of
+//! memory.
 
 /// Bytes from which on a piece of memory is mapped for itself and given back when it is freed. The C library begins with this
 /// and raises it to up to 32 MiB with the first large piece that is freed (mallopt(3)); from then on large files would leave
@@ -12,11 +14,11 @@
 #[cfg(target_env = "gnu")]
 const LARGE: libc::c_int = 128 * 1024;
 
-/// One heap for all threads, and large pieces outside of it. To be called before there are threads.
+/// Two heaps for all threads, and large pieces outside of them. To be called before there are threads.
 #[cfg(target_env = "gnu")]
 #[expect(unsafe_code, reason = "the C library is told so by a call of its own")]
 pub fn keep_small() {
-    for (what, value) in [(libc::M_ARENA_MAX, 1), (libc::M_MMAP_THRESHOLD, LARGE), (libc::M_TRIM_THRESHOLD, LARGE)] {
+    for (what, value) in [(libc::M_ARENA_MAX, 2), (libc::M_MMAP_THRESHOLD, LARGE), (libc::M_TRIM_THRESHOLD, LARGE)] {
         // SAFETY: mallopt(3) takes two numbers and may be called at any time.
         let done = unsafe { libc::mallopt(what, value) };
         if done == 0 {

@@ -204,10 +204,16 @@ impl Writer {
         failed
     }
 
-    /// One transaction over the whole batch. A request that fails by its own content is undone alone.
+    /// One transaction over the whole batch. A request that fails by its own content is undone alone: the batch is then done
+    /// once more with a point to go back to before each request. Such points cost a copy of every page that a request
+    /// touches, and hardly a request in a year fails, so the first try is made without.
     fn transact(&mut self, batch: &mut [Ask], early: bool) -> Result<Vec<Result<Answer, StoreFault>>, StoreFault> {
         let before = self.context.clone();
-        let result = self.transact_inner(batch, early);
+        let mut result = self.transact_inner(batch, early, false);
+        if result.as_ref().is_err_and(|fault| fault.severity() == Severity::Content) {
+            self.context = before.clone();
+            result = self.transact_inner(batch, early, true);
+        }
         if result.is_err() {
             self.context = before;
         }
@@ -218,6 +224,7 @@ impl Writer {
         &mut self,
         batch: &mut [Ask],
         early: bool,
+        guarded: bool,
     ) -> Result<Vec<Result<Answer, StoreFault>>, StoreFault> {
         let now = self.outfit.clock.stamp();
         let today = self.outfit.clock.today();
@@ -228,8 +235,10 @@ impl Writer {
         let mut tx = self.connection.transaction_with_behavior(rusqlite::TransactionBehavior::Immediate)?;
         let mut answers = Vec::with_capacity(batch.len());
         for ask in batch.iter() {
-            let before = self.context.clone();
-            tx.execute_batch("SAVEPOINT request")?;
+            let before = guarded.then(|| self.context.clone());
+            if guarded {
+                tx.prepare_cached("SAVEPOINT request")?.execute([])?;
+            }
             let mut recorder = Recorder {
                 tx: &tx,
                 plan: &self.outfit.cell.plan,
@@ -242,9 +251,9 @@ impl Writer {
                 posts: self.outfit.weakened != Weakened::ForgetOutbox,
             };
             let answer = perform(&mut recorder, &ask.what);
-            match &answer {
-                Err(fault) if fault.severity() != Severity::Content => return answer.map(|_| Vec::new()),
-                Err(fault) => {
+            match (&answer, before) {
+                (Ok(_), _) => {}
+                (Err(fault), Some(before)) if fault.severity() == Severity::Content => {
                     tracing::error!(code = "request-refused", "the store refused a request: {fault}");
                     tx.execute_batch("ROLLBACK TO request")?;
                     *recorder.context = before;
@@ -252,9 +261,11 @@ impl Writer {
                         keep_raw(&mut recorder, bursts, fault)?;
                     }
                 }
-                Ok(_) => {}
+                (Err(_), _) => return answer.map(|_| Vec::new()),
             }
-            tx.execute_batch("RELEASE request")?;
+            if guarded {
+                tx.prepare_cached("RELEASE request")?.execute([])?;
+            }
             answers.push(answer);
         }
         let learnt = now.synced && self.known_day != Some(today);
