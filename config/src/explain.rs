@@ -3,6 +3,7 @@
 
 use crate::diagnostic::plain;
 use crate::document::{Document, Path};
+use crate::labels::{Item, Labels};
 use crate::plan::{
     Amount, Characteristic, CsvSink, Flow, Gate, GaugeBinding, Job, Parity, Per, Plan, Settings, SinkKind, Source,
     Station, Stream, WhenRecorded,
@@ -20,6 +21,7 @@ pub fn explain(plan: &Plan) -> Vec<String> {
         lines.push(format!("sink {}: {}", sink.name, csv_words(csv)));
     }
     lines.push(watch_line(&plan.watch));
+    lines.extend(plan.labels.iter().map(|labels| labels_line(labels)));
     for job in plan.jobs.values() {
         lines.push(job_line(job));
         let said = Document::parse(&job.text.body);
@@ -38,6 +40,10 @@ fn station(station: &Station) -> String {
             let ids: Vec<_> = ids.iter().map(|(channel, id)| format!("{channel}: {id}")).collect();
             format!("gauges by channel {}", ids.join(", "))
         }
+        GaugeBinding::None => match &station.scanner {
+            Some(scanner) if !scanner.stations.is_empty() => format!("labels about {}", scanner.stations.join(", ")),
+            _ => "labels about every station".to_owned(),
+        },
     };
     let source = match &station.source {
         Source::Stream(Stream::Port(port)) => {
@@ -68,8 +74,10 @@ fn station(station: &Station) -> String {
             format!("{}, names {}, still for {} ms, {then}", folder.path.display(), folder.pattern, folder.settle_ms)
         }
     };
-    let check =
-        if station.instrument.is_protected() { "" } else { "; no checksum: every reading is marked unprotected" };
+    let check = match station.scanner.is_some() || station.instrument.is_protected() {
+        true => "",
+        false => "; no checksum: every reading is marked unprotected",
+    };
     let talk = station.instrument.definition().dialogue.as_ref().map(talk_words).unwrap_or_default();
     format!("station {}: {} as `{}`, {source}{talk}{check}", station.name, gauge, station.instrument.name())
 }
@@ -139,6 +147,27 @@ fn csv_words(csv: &CsvSink) -> String {
         csv.encoding,
         if csv.ok_file { ", with NAME.ok" } else { "" },
         csv.marker.as_ref().map(|marker| format!(", only while {marker} is there")).unwrap_or_default(),
+    )
+}
+
+fn labels_line(labels: &Labels) -> String {
+    let keep = |item: Item| {
+        let keep = labels.keep(item);
+        let ends = [
+            keep.ms.map(|ms| format!("{} min", ms / 60_000)),
+            keep.readings.map(|count| format!("{count} readings")),
+            keep.piece.then(|| "the end of the piece".to_owned()),
+        ];
+        let ends: Vec<String> = ends.into_iter().flatten().collect();
+        let until = if ends.is_empty() { "another label".to_owned() } else { ends.join(" or ") };
+        format!("{} until {until}", item.word())
+    };
+    let need: Vec<&str> = labels.need.iter().map(|item| item.word()).collect();
+    format!(
+        "labels: {} rules, {} needed; kept are {}",
+        labels.rules.len(),
+        if need.is_empty() { "nothing".to_owned() } else { need.join(" and ") },
+        Item::ALL.map(keep).join(", ")
     )
 }
 

@@ -6,16 +6,19 @@
 
 mod amount;
 mod check;
+mod check_digit;
 mod diagnostic;
 mod document;
 mod explain;
 mod fields;
+mod labels;
 mod load;
 mod nearest;
 mod pattern;
 mod plan;
 mod read;
 mod said;
+mod samples;
 mod schema;
 mod shape;
 mod sheet;
@@ -23,10 +26,14 @@ mod source;
 mod walk;
 mod watch;
 
-pub use check::instruments::instrument;
+pub use check::instruments::{instrument, label_line};
 pub use diagnostic::{Code, Diagnostic, Severity};
 pub use explain::explain;
 pub use fields::{FIELDS, KINDS};
+pub use labels::{
+    CheckDigit, Command, Item, Keep, LABEL_CHARACTERS_MAX, Label, Labels, Refusal, Rule as LabelRule,
+    VALUE_CHARACTERS_MAX,
+};
 pub use load::load;
 pub use pattern::matches;
 pub use plan::*;

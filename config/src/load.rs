@@ -15,7 +15,7 @@ const LONGEST: u64 = 4 << 20;
 pub fn load(cell_dir: &Path) -> Loaded {
     let cell_dir = std::path::absolute(cell_dir).unwrap_or_else(|_| cell_dir.to_owned());
     let mut found = Found::default();
-    for file in ["cell.toml", "gauges.toml"] {
+    for file in ["cell.toml", "gauges.toml", "labels.toml"] {
         found.file(&cell_dir, file.into());
     }
     for folder in ["jobs", "instruments"] {

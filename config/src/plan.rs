@@ -26,6 +26,8 @@ pub struct Plan {
     pub specimens: BTreeMap<String, Specimen>,
     /// Jobs by id.
     pub jobs: BTreeMap<String, Arc<Job>>,
+    /// What labels mean, where the cell knows any.
+    pub labels: Option<Arc<crate::labels::Labels>>,
     /// Where results go, in the order written.
     pub sinks: Vec<Sink>,
     /// What the daemon tells of itself, and from when on it warns.
@@ -52,8 +54,17 @@ pub struct Station {
     pub definition: Text,
     /// Which registered gauge speaks here.
     pub gauge: GaugeBinding,
+    /// What is heard here are labels.
+    pub scanner: Option<Scanner>,
     /// Where it listens.
     pub source: Source,
+}
+
+/// A station whose frames are labels, never readings.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct Scanner {
+    /// The stations that its labels are about; all that have an instrument where none is named.
+    pub stations: Vec<String>,
 }
 
 /// A text of the configuration, kept to the letter beside its hash.
@@ -72,6 +83,8 @@ pub enum GaugeBinding {
     One(String),
     /// By the channel the message names.
     ByChannel(BTreeMap<String, String>),
+    /// None: a scanner.
+    None,
 }
 
 /// A number with its unit, as a limit or a setting is written.

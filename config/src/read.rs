@@ -8,9 +8,10 @@ use sha2::{Digest, Sha256};
 
 use crate::check::instruments::{Entry, Library};
 use crate::check::jobs::Around;
-use crate::check::{Names, cell, gauges, instruments, jobs, sinks, stations, watch};
+use crate::check::{Names, cell, gauges, instruments, jobs, labels, sinks, stations, watch};
 use crate::diagnostic::{Code, Diagnostic, Severity};
 use crate::document::Path;
+use crate::labels::Labels;
 use crate::plan::{GaugeBinding, Job, Plan, Sink, Station, Text};
 use crate::schema;
 use crate::sheet::Sheet;
@@ -50,7 +51,7 @@ impl Text {
 }
 
 /// Checks texts of a cell folder, by path relative to `cell_dir` (absolute): `cell.toml`, `gauges.toml`,
-/// `jobs/*.toml`, `instruments/*.toml`. Other paths are not looked at.
+/// `labels.toml`, `jobs/*.toml`, `instruments/*.toml`. Other paths are not looked at.
 pub fn read(cell_dir: &FilePath, files: &BTreeMap<PathBuf, String>) -> Loaded {
     gather(cell_dir, files, vec![])
 }
@@ -62,7 +63,8 @@ pub(crate) fn gather(cell_dir: &FilePath, files: &BTreeMap<PathBuf, String>, unr
     let register = desk.gauges();
     let cell = desk.cell(&library, &register.ids);
     let around = around(&cell, &register);
-    let jobs = desk.jobs(&around);
+    let (jobs, job_ids) = desk.jobs(&around);
+    let labels = desk.labels(&labels::Around { stations: cell.instrument_names(), jobs: job_ids });
     let missing = desk.missing_cell();
     let mut diagnostics: Vec<_> = desk.sheets.into_iter().flat_map(Sheet::into_diagnostics).collect();
     diagnostics.extend(missing);
@@ -75,6 +77,7 @@ pub(crate) fn gather(cell_dir: &FilePath, files: &BTreeMap<PathBuf, String>, unr
         gauges: register.gauges,
         specimens: register.specimens,
         jobs,
+        labels: labels.map(Arc::new),
         sinks: cell.sinks,
         watch: cell.watch,
     });
@@ -96,6 +99,7 @@ pub(crate) fn gather(cell_dir: &FilePath, files: &BTreeMap<PathBuf, String>, unr
 enum Kind {
     Cell,
     Gauges,
+    Labels,
     Job,
     Instrument,
 }
@@ -105,6 +109,7 @@ fn kind(file: &FilePath) -> Option<Kind> {
     match file.parent()?.to_str()? {
         "" if file.as_os_str() == "cell.toml" => Some(Kind::Cell),
         "" if file.as_os_str() == "gauges.toml" => Some(Kind::Gauges),
+        "" if file.as_os_str() == "labels.toml" => Some(Kind::Labels),
         "jobs" if is_toml => Some(Kind::Job),
         "instruments" if is_toml => Some(Kind::Instrument),
         _ => None,
@@ -117,8 +122,19 @@ struct CellPart {
     place: Option<(crate::plan::Cell, PathBuf)>,
     stations: Vec<Station>,
     station_names: Names,
+    /// Those of scanners among them.
+    scanners: Vec<String>,
     sinks: Vec<Sink>,
     watch: crate::watch::Watch,
+}
+
+impl CellPart {
+    /// Names of the stations with an instrument.
+    fn instrument_names(&self) -> Names {
+        let mut names = self.station_names.clone();
+        names.written.retain(|name| !self.scanners.contains(name));
+        names
+    }
 }
 
 fn around(cell: &CellPart, register: &gauges::Register) -> Around {
@@ -126,6 +142,7 @@ fn around(cell: &CellPart, register: &gauges::Register) -> Around {
     let skidded = cell.stations.iter().filter(|station| match &station.gauge {
         GaugeBinding::One(id) => is_skidded(id),
         GaugeBinding::ByChannel(ids) => ids.values().any(is_skidded),
+        GaugeBinding::None => false,
     });
     Around { skidded: skidded.map(|station| station.name.clone()).collect(), stations: cell.station_names.clone() }
 }
@@ -201,10 +218,13 @@ impl<'t> Desk<'t> {
         for (file, text) in self.of(Kind::Cell) {
             let mut sheet = Sheet::open(file, text, &schema::CELL);
             if let Some(said) = sheet.read::<crate::said::CellFile>() {
+                let scanners = said.station.iter().filter(|station| station.scanner.is_some());
+                let scanners = scanners.filter_map(|station| station.name.clone()).collect();
                 let names = said.station.iter().filter_map(|station| station.name.clone()).collect::<Vec<_>>();
                 part = CellPart {
                     place: cell::check(&mut sheet, &said, self.cell_dir),
                     stations: stations::check(&mut sheet, &said.station, self.cell_dir, library, gauges),
+                    scanners,
                     sinks: sinks::check(&mut sheet, &said.sink, &said.station, self.cell_dir),
                     watch: watch::check(&mut sheet, &said, self.cell_dir),
                     station_names: Names {
@@ -218,7 +238,17 @@ impl<'t> Desk<'t> {
         part
     }
 
-    fn jobs(&mut self, around: &Around) -> BTreeMap<String, Arc<Job>> {
+    fn labels(&mut self, around: &labels::Around) -> Option<Labels> {
+        let (file, text) = self.of(Kind::Labels).pop()?;
+        let mut sheet = Sheet::open(file, text, &schema::LABELS);
+        let said: Option<crate::said::LabelsFile> = sheet.read();
+        let labels = labels::check(&mut sheet, &said.unwrap_or_default(), around, Text::new(text));
+        self.sheets.push(sheet);
+        Some(labels)
+    }
+
+    /// Every faultless job, and the ids of all.
+    fn jobs(&mut self, around: &Around) -> (BTreeMap<String, Arc<Job>>, Names) {
         let first = self.sheets.len();
         let mut jobs = vec![];
         let mut ids: Vec<Option<String>> = vec![];
@@ -242,7 +272,9 @@ impl<'t> Desk<'t> {
             self.sheets.push(sheet);
         }
         let sound = jobs.into_iter().zip(&self.sheets[first..]).filter(|(_, sheet)| !sheet.is_faulty(&Path::top()));
-        sound.filter_map(|(job, _)| job.map(|job| (job.id.clone(), Arc::new(job)))).collect()
+        let jobs = sound.filter_map(|(job, _)| job.map(|job| (job.id.clone(), Arc::new(job)))).collect();
+        let more = self.is_unreadable(Kind::Job) || ids.iter().any(Option::is_none);
+        (jobs, Names { written: ids.into_iter().flatten().collect(), more })
     }
 
     /// A cell folder without `cell.toml` says nothing.

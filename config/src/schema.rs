@@ -9,7 +9,7 @@ use schemars::transform::{Transform, transform_subschemas};
 use schemars::{JsonSchema, Schema};
 use serde_json::Value;
 
-use crate::said::{CellFile, GaugesFile, JobFile};
+use crate::said::{CellFile, GaugesFile, JobFile, LabelsFile};
 
 /// Schema of `cell.toml`.
 pub(crate) static CELL: LazyLock<Value> = LazyLock::new(generate::<CellFile>);
@@ -17,6 +17,8 @@ pub(crate) static CELL: LazyLock<Value> = LazyLock::new(generate::<CellFile>);
 pub(crate) static GAUGES: LazyLock<Value> = LazyLock::new(generate::<GaugesFile>);
 /// Schema of `jobs/*.toml`.
 pub(crate) static JOB: LazyLock<Value> = LazyLock::new(generate::<JobFile>);
+/// Schema of `labels.toml`.
+pub(crate) static LABELS: LazyLock<Value> = LazyLock::new(generate::<LabelsFile>);
 /// Schema of `instruments/*.toml`.
 pub(crate) static INSTRUMENT: LazyLock<Value> = LazyLock::new(generate::<Definition>);
 
@@ -26,6 +28,7 @@ pub fn schemas() -> Vec<(&'static str, String)> {
         ("cell.schema.json", &CELL),
         ("gauges.schema.json", &GAUGES),
         ("job.schema.json", &JOB),
+        ("labels.schema.json", &LABELS),
         ("instrument.schema.json", &INSTRUMENT),
     ]
     .into_iter()

@@ -26,7 +26,10 @@ fn the_example_loads_without_fault_or_warning() {
     assert_eq!(plan.cell.time_zone.iana_name(), Some("Europe/Zurich"));
     let names: Vec<_> =
         plan.stations.iter().map(|station| (station.name.as_str(), station.instrument.name())).collect();
-    assert_eq!(names, [("tester-a", "report-block"), ("stick", "csv-export"), ("bench", "two-inlet-box")]);
+    assert_eq!(
+        names,
+        [("tester-a", "report-block"), ("stick", "csv-export"), ("bench", "two-inlet-box"), ("scanner", "label-line")]
+    );
     assert_eq!(plan.gauges.len(), 4);
     assert_eq!(plan.specimens.len(), 1);
     assert_eq!(plan.jobs.keys().collect::<Vec<_>>(), ["WO-48213", "WO-48240"]);

@@ -1,7 +1,7 @@
 //! Faulty files, each in one file of its own under `tests/faulty/`: what is told must be exactly what the file
 //! expects, so that no fault hides another and none is invented.
 //!
-//! A case is named `<file>-<what>.toml`, where `<file>` is `cell`, `gauges`, `job` or `instrument`; the rest of the
+//! A case is named `<file>-<what>.toml`, where `<file>` is `cell`, `gauges`, `labels`, `job` or `instrument`; the rest of the
 //! cell folder is the shipped example. Its first lines expect: `# expect: LINE:COLUMN CODE` with, if it matters, a part
 //! of the message or help behind it in quotes. `# warn:` expects a warning.
 #![allow(clippy::unwrap_used, clippy::expect_used, clippy::panic, reason = "tests stop at the first surprise")]
@@ -45,13 +45,14 @@ fn every_fault_is_told_at_its_place_and_no_other() {
         let text = std::fs::read_to_string(&case).unwrap();
         let name = case.file_name().unwrap().to_str().unwrap().to_owned();
         let mut files = example();
-        // The example's jobs name the example's stations, which these cases don't have.
+        // The example's jobs and labels name the example's stations, which these cases don't have.
         if name.starts_with("cell-") {
-            files.retain(|file, _| !file.starts_with("jobs"));
+            files.retain(|file, _| !file.starts_with("jobs") && file != Path::new("labels.toml"));
         }
         let file = match name.split('-').next().unwrap() {
             "cell" => "cell.toml".into(),
             "gauges" => "gauges.toml".into(),
+            "labels" => "labels.toml".into(),
             "job" => "jobs/case.toml".into(),
             "instrument" => "instruments/case.toml".into(),
             other => panic!("{name}: {other} is no file of a cell folder"),

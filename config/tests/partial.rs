@@ -31,7 +31,8 @@ fn names(loaded: &Loaded) -> (Vec<&str>, Vec<&str>, Vec<&str>) {
     )
 }
 
-const STATIONS: [&str; 3] = ["tester-a", "stick", "bench"];
+const STATIONS: [&str; 4] = ["tester-a", "stick", "bench", "scanner"];
+const WITHOUT_BENCH: [&str; 3] = ["tester-a", "stick", "scanner"];
 const JOBS: [&str; 2] = ["WO-48213", "WO-48240"];
 const SINKS: [&str; 2] = ["mes", "office"];
 
@@ -66,7 +67,7 @@ fn a_faulty_station_leaves_the_rest() {
 fn of_two_stations_on_one_port_neither_is_left() {
     let path = "/dev/serial/by-path/platform-example-usb-0:1.2:1.0-port0";
     let loaded = left(&[("cell.toml", path, "/dev/serial/by-id/usb-example_adapter_A1-if00-port0")]);
-    assert_eq!(names(&loaded).0, ["stick"]);
+    assert_eq!(names(&loaded).0, ["stick", "scanner"]);
 }
 
 #[test]
@@ -78,7 +79,7 @@ fn a_faulty_sink_leaves_the_rest() {
 #[test]
 fn a_faulty_definition_takes_only_its_stations() {
     let loaded = left(&[("instruments/two-inlet-box.toml", "kind = \"lines\"", "kind = \"line\"")]);
-    assert_eq!(names(&loaded), (STATIONS[..2].to_vec(), JOBS.to_vec(), SINKS.to_vec()));
+    assert_eq!(names(&loaded), (WITHOUT_BENCH.to_vec(), JOBS.to_vec(), SINKS.to_vec()));
     assert_eq!(loaded.diagnostics.len(), 1, "the station that uses it is not at fault");
 }
 
@@ -116,7 +117,7 @@ fn two_jobs_of_one_id_are_both_left_out() {
 fn a_shipped_name_is_not_taken_silently() {
     let loaded = left(&[("instruments/two-inlet-box.toml", "name = \"two-inlet-box\"", "name = \"single-line\"")]);
     assert!(loaded.faults().any(|fault| fault.code == Code::Duplicate && fault.message.contains("shipped")));
-    assert_eq!(names(&loaded).0, STATIONS[..2]);
+    assert_eq!(names(&loaded).0, WITHOUT_BENCH);
 }
 
 #[test]
@@ -161,4 +162,18 @@ fn an_empty_folder_says_what_is_missing() {
     assert_eq!((loaded.diagnostics.len(), loaded.diagnostics[0].code), (1, Code::Unreadable));
     let none = BTreeMap::<PathBuf, String>::new();
     assert!(read(Path::new(CELL_DIR), &none).partial.is_none());
+}
+
+/// With a rule left out the others might mean more than was meant: no label is read then, and what is needed stays needed.
+#[test]
+fn a_faulty_rule_takes_all_labels_and_leaves_what_is_needed() {
+    let loaded = left(&[
+        ("labels.toml", "command = \"next\"", "command = \"nex\""),
+        ("labels.toml", "need = []", "need = [\"serial\"]"),
+    ]);
+    let plan = loaded.partial.unwrap();
+    assert_eq!(plan.stations.len(), 4);
+    let labels = plan.labels.unwrap();
+    assert_eq!(labels.read("BALLOON 3"), Err(ridgepost_config::Refusal::Unknown));
+    assert!(labels.need.contains(&ridgepost_config::Item::Serial));
 }

@@ -40,6 +40,9 @@ _ridgepost() {
             ridgepost,job)
                 cmd="ridgepost__subcmd__job"
                 ;;
+            ridgepost,label)
+                cmd="ridgepost__subcmd__label"
+                ;;
             ridgepost,outbox)
                 cmd="ridgepost__subcmd__outbox"
                 ;;
@@ -87,6 +90,9 @@ _ridgepost() {
                 ;;
             ridgepost__subcmd__help,job)
                 cmd="ridgepost__subcmd__help__subcmd__job"
+                ;;
+            ridgepost__subcmd__help,label)
+                cmd="ridgepost__subcmd__help__subcmd__label"
                 ;;
             ridgepost__subcmd__help,outbox)
                 cmd="ridgepost__subcmd__help__subcmd__outbox"
@@ -194,7 +200,7 @@ _ridgepost() {
 
     case "${cmd}" in
         ridgepost)
-            opts="-h -V --cell --help --version demo run check status ports record try job ask readings why digest doctor backup outbox help"
+            opts="-h -V --cell --help --version demo run check status ports record try job label ask readings why digest doctor backup outbox help"
             if [[ ${cur} == -* || ${COMP_CWORD} -eq 1 ]] ; then
                 COMPREPLY=( $(compgen -W "${opts}" -- "${cur}") )
                 return 0
@@ -332,7 +338,7 @@ _ridgepost() {
             return 0
             ;;
         ridgepost__subcmd__help)
-            opts="demo run check status ports record try job ask readings why digest doctor backup outbox help"
+            opts="demo run check status ports record try job label ask readings why digest doctor backup outbox help"
             if [[ ${cur} == -* || ${COMP_CWORD} -eq 2 ]] ; then
                 COMPREPLY=( $(compgen -W "${opts}" -- "${cur}") )
                 return 0
@@ -502,6 +508,20 @@ _ridgepost() {
         ridgepost__subcmd__help__subcmd__job__subcmd__show)
             opts=""
             if [[ ${cur} == -* || ${COMP_CWORD} -eq 4 ]] ; then
+                COMPREPLY=( $(compgen -W "${opts}" -- "${cur}") )
+                return 0
+            fi
+            case "${prev}" in
+                *)
+                    COMPREPLY=()
+                    ;;
+            esac
+            COMPREPLY=( $(compgen -W "${opts}" -- "${cur}") )
+            return 0
+            ;;
+        ridgepost__subcmd__help__subcmd__label)
+            opts=""
+            if [[ ${cur} == -* || ${COMP_CWORD} -eq 3 ]] ; then
                 COMPREPLY=( $(compgen -W "${opts}" -- "${cur}") )
                 return 0
             fi
@@ -830,6 +850,28 @@ _ridgepost() {
                 return 0
             fi
             case "${prev}" in
+                --cell)
+                    COMPREPLY=($(compgen -f "${cur}"))
+                    return 0
+                    ;;
+                *)
+                    COMPREPLY=()
+                    ;;
+            esac
+            COMPREPLY=( $(compgen -W "${opts}" -- "${cur}") )
+            return 0
+            ;;
+        ridgepost__subcmd__label)
+            opts="-h --scanner --json --cell --help"
+            if [[ ${cur} == -* || ${COMP_CWORD} -eq 2 ]] ; then
+                COMPREPLY=( $(compgen -W "${opts}" -- "${cur}") )
+                return 0
+            fi
+            case "${prev}" in
+                --scanner)
+                    COMPREPLY=($(compgen -f "${cur}"))
+                    return 0
+                    ;;
                 --cell)
                     COMPREPLY=($(compgen -f "${cur}"))
                     return 0

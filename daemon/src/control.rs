@@ -40,6 +40,8 @@ pub enum Request {
     Status,
     /// A person's word about the job.
     Job(JobCommand),
+    /// A label typed in place of a scanner, if one is named: scanner, text.
+    Label(Option<String>, String),
     /// Parked parcels are due again.
     Retry,
     /// Rows from..to go out again.
@@ -178,6 +180,7 @@ mod tests {
             (&open, Some(990), true),
             (&open, Some(1000), false),
             (&open, None, false),
+            (&Request::Label(None, "S-1".into()), Some(1000), false),
             (&Request::Retry, Some(1000), false),
             (&Request::Again(1, 2), Some(1000), false),
         ] {

@@ -6,6 +6,7 @@ use ridgepost_parsers::{Mark, QuantityKind, Reading, Value, Verdict};
 
 use crate::closing::{close, describe, name, place, verdict_row};
 use crate::conditions::Measured;
+use crate::context::Held;
 use crate::limits::{Standing, in_unit, standing};
 use crate::piece::{Attempt, Piece};
 use crate::plausible::{broken_order, obstacles};
@@ -30,6 +31,19 @@ pub struct Circumstances<'a> {
     /// The readings come late (an export found after the fact): treated as if each came from the instrument's
     /// memory.
     pub late: bool,
+    /// What labels say of readings that are taken now. It does not touch readings of another time.
+    pub given: Given<'a>,
+}
+
+/// What labels say of the readings of a station.
+#[derive(Clone, Copy, Debug, Default)]
+pub struct Given<'a> {
+    /// The piece they are of.
+    pub serial: Held<'a>,
+    /// The characteristic they are for.
+    pub balloon: Held<'a>,
+    /// Something else that must be known is not: who measures, or what the cell is doing.
+    pub unknown: bool,
 }
 
 /// What judging yields.
@@ -71,18 +85,37 @@ fn apart(at: &Circumstances, reading: &Reading) -> Option<Reason> {
     let late = at.late || reading.stored;
     if at.mode != Mode::Production {
         Some(Reason::Mode)
-    } else if late && (at.job.is_none() || part(reading).is_none()) {
+    } else if late && (at.job.is_none() || own_part(reading).is_none()) {
         Some(Reason::StoredReading)
     } else if at.job.is_none() {
         Some(Reason::NoJob)
+    } else if is_unassigned(&given(at, reading), own_part(reading)) {
+        Some(Reason::Unassigned)
     } else {
         None
     }
 }
 
-/// The part a reading names; blanks name none.
-fn part(reading: &Reading) -> Option<&str> {
+/// What labels say of a reading: nothing of one that was taken at another time.
+fn given<'a>(at: &Circumstances<'a>, reading: &Reading) -> Given<'a> {
+    if at.late || reading.stored { Given::default() } else { at.given }
+}
+
+/// Whether nobody knows what a reading is of: what must be known is not, or label and instrument name two parts.
+fn is_unassigned(given: &Given, own: Option<&str>) -> bool {
+    let no_part = given.serial == Held::Unknown && own.is_none();
+    let two_parts = matches!((given.serial, own), (Held::Is(label), Some(own)) if label != own);
+    no_part || two_parts || given.balloon == Held::Unknown || given.unknown
+}
+
+/// The part that the instrument names; blanks name none.
+fn own_part(reading: &Reading) -> Option<&str> {
     reading.identity.part.as_deref().filter(|part| !part.trim().is_empty())
+}
+
+/// The part that a reading is of: by the instrument's word, else by a label's.
+fn part<'a>(at: &Circumstances<'a>, reading: &'a Reading) -> Option<&'a str> {
+    own_part(reading).or_else(|| given(at, reading).serial.known())
 }
 
 /// What the gate makes of the gauge's state: whose reason, and how strict.
@@ -95,6 +128,7 @@ fn candidates(at: &Circumstances, job: &Job, reading: &Reading) -> Vec<usize> {
     let fits = |characteristic: &Characteristic| {
         characteristic.quantity == reading.quantity
             && characteristic.station.as_deref().is_none_or(|station| station == at.station)
+            && given(at, reading).balloon.known().is_none_or(|balloon| balloon == characteristic.balloon)
     };
     (0..job.characteristics.len()).filter(|index| job.characteristics.get(*index).is_some_and(fits)).collect()
 }
@@ -127,7 +161,7 @@ impl<'a> Bench<'a> {
         }
         let assigned =
             |reading: &&&Reading| apart(self.at, reading).is_none() && !candidates(self.at, job, reading).is_empty();
-        if let Some(part) = readings.iter().filter(assigned).find_map(|reading| part(reading)) {
+        if let Some(part) = readings.iter().filter(assigned).find_map(|reading| part(self.at, reading)) {
             self.turn_to(job, part);
         }
     }
@@ -162,7 +196,7 @@ impl<'a> Bench<'a> {
             return Ok(());
         }
         let candidates = candidates(self.at, job, reading);
-        if let (Some(part), false) = (part(reading), candidates.is_empty()) {
+        if let (Some(part), false) = (part(self.at, reading), candidates.is_empty()) {
             self.turn_to(job, part);
         }
         let open = |index: &&usize| self.piece.slots.get(**index).is_some_and(|slot| slot.decided.is_none());
@@ -178,7 +212,7 @@ impl<'a> Bench<'a> {
     fn set_aside(&mut self, index: usize, reading: &Reading, conditions: &Measured, reason: Reason) {
         let mut row = reading_row(self.at, index, reading);
         conditions.fill(&mut row, reading.quantity.is_texture(), None);
-        row.serial = part(reading).map(str::to_owned);
+        row.serial = part(self.at, reading).map(str::to_owned);
         let same_part = row.serial.is_none() || row.serial == self.piece.serial;
         if reason == Reason::NoCharacteristic && same_part {
             place(&mut row, &self.piece);

@@ -9,6 +9,7 @@
 
 mod closing;
 mod conditions;
+mod context;
 mod explain;
 mod filter;
 mod gauge;
@@ -20,10 +21,11 @@ mod row;
 mod rule;
 
 pub use closing::end_piece;
+pub use context::{Context, Ending, Gone, Held, Holding, Moment};
 pub use explain::explain;
 pub use filter::Filter;
 pub use gauge::gauge_state;
-pub use judging::{Circumstances, Judgement, judge};
+pub use judging::{Circumstances, Given, Judgement, judge};
 pub use limits::{PRINTED_DIGITS, in_unit};
 pub use piece::{Attempt, Piece, Slot, StoredReading};
 pub use plausible::Band;

@@ -337,6 +337,7 @@ fn the_gauge_is_named_even_if_nobody_registered_it() {
         station: "tester-a",
         mode: Mode::Production,
         late: false,
+        given: ridgepost_judge::Given::default(),
     };
     let judgement = together(&at, &Piece::fresh(&job, 1), &[reading("Ra", "0.4 µm")]);
     let row = only(&judgement, Kind::Reading);

@@ -119,6 +119,9 @@ pub struct About {
     pub name: String,
     /// One line for people: what it is and how it sends. Example: `"hand-held tester, prints on key press"`.
     pub description: Option<String>,
+    /// What it sends are labels for a station with `scanner`, never readings: no field is needed. Default: false.
+    #[serde(default)]
+    pub labels: bool,
 }
 
 /// What every frame must look like as a whole.

@@ -93,8 +93,8 @@ impl Instrument {
         self.plan.dialogue.clone()
     }
 
-    /// What stands between the marks of a complete frame, as text.
-    pub(crate) fn text(&self, frame: &Frame) -> Option<String> {
+    /// What stands between the marks of a complete frame, as text; `None` where it is damaged.
+    pub fn text(&self, frame: &Frame) -> Option<String> {
         self.plan.shape.text(&meant(&self.plan, frame).ok()?).ok()
     }
 

@@ -28,6 +28,17 @@ impl Cell {
         Line::plugged_in(&link)
     }
 
+    /// Adds a scanner at `by-id/NAME`, about `stations` (all where none is named), and plugs it in there.
+    pub fn scanner(&mut self, name: &str, stations: &[&str]) -> Line {
+        let link = self.path("by-id").join(name);
+        let about = if stations.is_empty() { String::new() } else { format!("stations = {stations:?}") };
+        self.stations.push_str(&format!(
+            "[[station]]\nname = \"{name}\"\nscanner = {{ {about} }}\nport = {{ path = \"{}\", baud = 9600 }}\n\n",
+            link.display()
+        ));
+        Line::plugged_in(&link)
+    }
+
     /// Adds a station at a device server; `more` are further keys of its `tcp`, each behind a comma.
     pub fn tcp(&mut self, name: &str, instrument: &str, gauge: &str, address: std::net::SocketAddr, more: &str) {
         let (host, port) = (address.ip(), address.port());

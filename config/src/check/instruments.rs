@@ -37,8 +37,9 @@ impl Shipped {
 }
 
 /// Shipped definitions. To add one, put the file into `config/instruments` and a line here.
-static SHIPPED: [Shipped; 3] = [
+static SHIPPED: [Shipped; 4] = [
     Shipped::new("csv-export.toml", include_str!("../../instruments/csv-export.toml")),
+    Shipped::new("label-line.toml", include_str!("../../instruments/label-line.toml")),
     Shipped::new("report-block.toml", include_str!("../../instruments/report-block.toml")),
     Shipped::new("single-line.toml", include_str!("../../instruments/single-line.toml")),
 ];
@@ -83,6 +84,12 @@ impl Library {
         let entry = self.entries.iter().find(|entry| entry.name == name)?;
         Some((entry.instrument.clone()?, entry.text.clone()))
     }
+}
+
+/// The text of the definition by which labels are lines: of what a person types, too.
+pub fn label_line() -> Text {
+    let shipped = SHIPPED.iter().find(|shipped| shipped.name() == super::stations::SCANNER_DEFINITION);
+    Text::new(shipped.map_or("", |shipped| shipped.text))
 }
 
 /// Where a definition's name stands.

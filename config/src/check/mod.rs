@@ -6,6 +6,7 @@ pub(crate) mod cell;
 pub(crate) mod gauges;
 pub(crate) mod instruments;
 pub(crate) mod jobs;
+pub(crate) mod labels;
 mod limits;
 pub(crate) mod sinks;
 mod sources;

@@ -1,4 +1,4 @@
-//! Stations: each has one instrument, one gauge (or one a channel) and one place to listen to.
+//! Stations: each has one instrument, one gauge (or one a channel) and one place to listen to. Scanners have no gauge.
 
 use std::collections::BTreeMap;
 use std::path::Path as FilePath;
@@ -9,10 +9,13 @@ use super::instruments::Library;
 use super::{Names, duplicates, plain_name, sources};
 use crate::diagnostic::Code;
 use crate::document::Path;
-use crate::plan::{GaugeBinding, Station};
+use crate::plan::{GaugeBinding, Scanner, Station};
 use crate::said::StationSaid;
 use crate::sheet::Sheet;
 use crate::source::Source;
+
+/// How a scanner sends its labels where nothing is written: a line each.
+pub(crate) const SCANNER_DEFINITION: &str = "label-line";
 
 /// Where a station stands in the file.
 pub(super) fn at(index: usize) -> Path {
@@ -35,6 +38,7 @@ pub(crate) fn check(
         .map(|(index, said)| station(sheet, &at(index), said, cell_dir, library, gauges))
         .collect();
     sources::shared(sheet, said, cell_dir);
+    scanned_stations(sheet, said);
     read.into_iter()
         .enumerate()
         .filter(|(index, _)| !sheet.is_faulty(&at(*index)))
@@ -62,16 +66,56 @@ fn station(
             name,
         );
     }
-    let gauge = gauge(sheet, path, said, gauges);
+    let is_scanner = sheet.has(&path.key("scanner"));
+    let gauge = if is_scanner { no_gauge(sheet, path) } else { gauge(sheet, path, said, gauges) };
     let source = sources::source(sheet, path, said, cell_dir);
-    let (instrument, definition) = library.get(said.instrument.as_deref()?)?;
+    if is_scanner && matches!(source, Some(Source::Folder(_))) {
+        let message = "a scanner sends its labels over a line".to_owned();
+        sheet.fault_of_key(&path.key("folder"), Code::Contradiction, message, "write `port` or `tcp`");
+    } else if !is_scanner && sheet.lacks(&path.key("instrument")) {
+        let message = "`instrument` is missing in this `station`".to_owned();
+        sheet.fault(path, Code::MissingKey, message, "name of the instrument definition: how it talks");
+    }
+    let unwritten = is_scanner.then_some(SCANNER_DEFINITION);
+    let (instrument, definition) = library.get(said.instrument.as_deref().or(unwritten)?)?;
+    if !is_scanner && instrument.definition().instrument.labels {
+        let message = format!("`{}` sends labels, and this station is no scanner", instrument.name());
+        let help = "write scanner = {} and no gauge, or name the definition of an instrument that measures";
+        sheet.fault(&path.key("instrument"), Code::Contradiction, message, help);
+    }
     let is_of_files = instrument.definition().framing.kind == FramingKind::File;
     if is_of_files && source.as_ref().is_some_and(|source| matches!(source, Source::Stream(_))) {
         let message = format!("`{}` reads whole files, and over a line no file ends", instrument.name());
         let help = "give the station a `folder`, or the definition a framing with an end mark, a length or a silence";
         sheet.fault(&path.key("instrument"), Code::Contradiction, message, help);
     }
-    Some(Station { name: said.name.clone()?, instrument, definition, gauge: gauge?, source: source? })
+    let scanner = said.scanner.as_ref().map(|said| Scanner { stations: said.stations.clone().unwrap_or_default() });
+    Some(Station { name: said.name.clone()?, instrument, definition, gauge: gauge?, scanner, source: source? })
+}
+
+/// No gauge speaks through a scanner.
+fn no_gauge(sheet: &mut Sheet, path: &Path) -> Option<GaugeBinding> {
+    for key in ["gauge", "gauges"] {
+        if sheet.has(&path.key(key)) {
+            let message = format!("`{key}` and `scanner` are both there");
+            let help = "what a scanner sends are labels, never readings of a gauge: keep one of the two";
+            sheet.fault_of_key(&path.key(key), Code::Contradiction, message, help);
+        }
+    }
+    Some(GaugeBinding::None)
+}
+
+/// A scanner's labels are about stations with an instrument.
+fn scanned_stations(sheet: &mut Sheet, said: &[StationSaid]) {
+    let written = said.iter().filter(|station| station.scanner.is_none()).filter_map(|station| station.name.clone());
+    let known = Names { more: said.iter().any(|station| station.name.is_none()), written: written.collect() };
+    for (index, said) in said.iter().enumerate() {
+        let stations = said.scanner.iter().flat_map(|scanner| scanner.stations.iter().flatten());
+        for (place, name) in stations.enumerate() {
+            let path = at(index).key("scanner").key("stations").index(place);
+            known.refer(sheet, &path, "station with an instrument", "cell.toml", name);
+        }
+    }
 }
 
 fn gauge(sheet: &mut Sheet, path: &Path, said: &StationSaid, known: &Names) -> Option<GaugeBinding> {

@@ -60,20 +60,32 @@ pub(crate) struct StationSaid {
     /// Name of the station.
     #[schemars(required, length(min = 1))]
     pub(crate) name: Option<String>,
-    /// Name of the instrument definition: how it talks.
-    #[schemars(required, length(min = 1))]
+    /// Name of the instrument definition: how it talks. A scanner without one sends a label a line.
+    #[schemars(length(min = 1))]
     pub(crate) instrument: Option<String>,
     /// Id of the gauge that speaks here; or `gauges`.
     #[schemars(length(min = 1))]
     pub(crate) gauge: Option<String>,
     /// Ids of the gauges that speak here by the channel they name: { "1" = "MIC-03" }; or `gauge`.
     pub(crate) gauges: Option<BTreeMap<String, String>>,
+    /// What is heard here are labels (see labels.toml), never readings: {} where they are about every station.
+    pub(crate) scanner: Option<ScannerSaid>,
     /// A serial port; or one of the other places below.
     pub(crate) port: Option<PortSaid>,
     /// A raw TCP socket, as serial device servers offer.
     pub(crate) tcp: Option<TcpSaid>,
     /// A folder that an instrument exports files to.
     pub(crate) folder: Option<FolderSaid>,
+}
+
+/// A scanner of labels.
+#[derive(Clone, Debug, Default, Deserialize, JsonSchema)]
+#[serde(deny_unknown_fields)]
+#[schemars(rename = "Scanner")]
+pub(crate) struct ScannerSaid {
+    /// The stations that its labels are about; all with an instrument where not written.
+    #[schemars(length(min = 1))]
+    pub(crate) stations: Option<Vec<String>>,
 }
 
 /// A serial port with its line settings.

@@ -6,6 +6,7 @@
 
 mod cell;
 mod job;
+mod labels;
 mod register;
 mod watch;
 
@@ -17,6 +18,7 @@ use serde::Deserialize;
 
 pub(crate) use cell::*;
 pub(crate) use job::*;
+pub(crate) use labels::*;
 pub(crate) use register::*;
 pub(crate) use watch::*;
 

@@ -16,6 +16,7 @@ pub(crate) fn example() -> BTreeMap<PathBuf, String> {
     let files = [
         "cell.toml",
         "gauges.toml",
+        "labels.toml",
         "jobs/impeller-shaft.toml",
         "jobs/inch-sleeve.toml",
         "instruments/two-inlet-box.toml",

@@ -7,6 +7,7 @@ mod digest;
 mod doctor;
 mod expecting;
 mod job;
+mod label;
 mod manual;
 pub mod out;
 mod outbox;
@@ -71,6 +72,9 @@ enum Command {
     /// Open, close or show the job, or end a piece
     #[command(after_help = "Example: ridgepost job open WO-48213")]
     Job(job::JobArgs),
+    /// Type a label in place of a scanner
+    #[command(after_help = "Example: ridgepost label SN-000117")]
+    Label(label::LabelArgs),
     /// Ask the instrument of a station for a measurement, through the running daemon
     #[command(after_help = "Example: ridgepost ask indicator")]
     Ask(ask::AskArgs),
@@ -134,6 +138,7 @@ impl Cli {
             Command::Record(args) => record::record(&self.cell, args, &mut out),
             Command::Try(args) => trying::examine_file(args, &mut out),
             Command::Job(args) => self.with_cell(&mut out, |cell, out| job::job(&cell, args, out)),
+            Command::Label(args) => self.with_cell(&mut out, |cell, out| label::label(&cell, args, out)),
             Command::Readings(args) => self.with_cell(&mut out, |cell, out| readings::readings(&cell, args, out)),
             Command::Why(args) => self.with_cell(&mut out, |cell, out| why::why(&cell, args, out)),
             Command::Ask(args) => self.with_cell(&mut out, |cell, out| ask::ask(&cell, args, out)),

@@ -10,7 +10,7 @@ use crate::cell::Cell;
 use crate::clock::{Clock, day_for_dates};
 use crate::control::{Reply, Request};
 use crate::exit::Exit;
-use crate::store::{StoreFault, damage, open_for_reading, query};
+use crate::store::{StoreFault, damage, held, open_for_reading, query};
 
 /// Shows how everything is doing.
 pub fn status(cell: &Cell, as_json: bool, out: &mut Out) -> Exit {
@@ -51,6 +51,7 @@ fn stored(cell: &Cell) -> Result<Json, StoreFault> {
         "free_bytes": crate::watch::free_bytes(&cell.plan.store),
         "journal_mode": pragma(&connection, "journal_mode")?,
         "job": query::open_job(&connection)?,
+        "labels": held::held(&connection)?,
         "last_seq": last,
         "unjudged_today": unjudged,
         "rejected_today": rejected,
@@ -129,6 +130,14 @@ fn job_and_store(daemon: &Json, store: &Json, out: &mut Out) {
     match store["job"].is_null() {
         true => out.say("job: none is open; `ridgepost job open ID` opens one"),
         false => out.say(&format!("job: {}, piece {}", shown(&store["job"]["job"]), store["job"]["piece"])),
+    }
+    for label in store["labels"].as_array().into_iter().flatten() {
+        let gone = match &label["gone"] {
+            Json::String(why) => format!(", not any more: {why}"),
+            _ => String::new(),
+        };
+        let [station, item, value] = ["station", "item", "value"].map(|name| shown(&label[name]));
+        out.say(&format!("label: {station} has {item} {value} since {}{gone}", shown(&label["received_at"])));
     }
     let mib = |bytes: &Json| bytes.as_u64().unwrap_or(0) / 1024 / 1024;
     out.say(&format!(

@@ -8,7 +8,7 @@ use serde_json::{Value as Json, json};
 use super::out::{Out, shown};
 use crate::cell::Cell;
 use crate::exit::Exit;
-use crate::store::{StoreFault, open_for_reading, query};
+use crate::store::{StoreFault, held, open_for_reading, query};
 
 /// Arguments of `why`.
 #[derive(Debug, Args)]
@@ -89,6 +89,7 @@ fn gather(connection: &Connection, id: &str) -> Result<Option<Json>, StoreFault>
         "judged_by_version": judged_by["program_version"],
         "job": job,
         "piece": siblings,
+        "labels": held::given(connection, seq)?,
         "frame": frame,
         "transmission": transmission,
         "deliveries": deliveries,
@@ -114,6 +115,7 @@ fn tell(story: &Json, out: &mut Out) {
         }
     }
     job(story, out);
+    labels(story, out);
     bytes(story, out);
     out.say("\ndeliveries");
     let mut any = false;
@@ -150,6 +152,20 @@ fn job(story: &Json, out: &mut Out) {
             what.trim(),
             shown(&row["outcome"]),
             shown(&row["reasons"])
+        ));
+    }
+}
+
+fn labels(story: &Json, out: &mut Out) {
+    for label in story["labels"].as_array().into_iter().flatten() {
+        out.say(&format!(
+            "    {} {} by label \"{}\" of {}, transmission {} at {}",
+            shown(&label["item"]),
+            shown(&label["value"]),
+            shown(&label["text"]),
+            shown(&label["scanner"]),
+            label["transmission"],
+            shown(&label["received_at"])
         ));
     }
 }

@@ -7,7 +7,7 @@ use serde_json::{Value as Json, json};
 use super::House;
 use crate::control::{Reply, Request};
 use crate::deliver;
-use crate::store::{Answer, PenFault, What};
+use crate::store::{Answer, PenFault, Typed, What};
 
 /// Does what a command asks.
 pub(super) async fn answer(house: Arc<House>, request: Request) -> Reply {
@@ -20,6 +20,11 @@ pub(super) async fn answer(house: Arc<House>, request: Request) -> Reply {
         }
         Request::Status => return Reply::Done(status(&house)),
         Request::Job(command) => house.pen.ask(What::Job(command)).await,
+        Request::Label(scanner, text) => {
+            let origin = format!("label {}", super::run_id());
+            let received = house.clock.stamp();
+            house.pen.ask(What::Label(Typed { origin, text, scanner, received })).await
+        }
         Request::Retry => house.pen.ask(What::Retry).await,
         Request::Again(from, to) => house.pen.ask(What::Again { from, to }).await,
     };
@@ -31,6 +36,8 @@ pub fn to_reply(answer: Result<Answer, PenFault>) -> Reply {
     match answer {
         Ok(Answer::Job(Ok(said))) => Reply::Done(json!(said)),
         Ok(Answer::Job(Err(fault))) => Reply::Refused(fault.to_string()),
+        Ok(Answer::Label(Ok(said))) => Reply::Done(json!(said)),
+        Ok(Answer::Label(Err(why))) => Reply::Refused(why),
         Ok(Answer::Count(count)) => Reply::Done(json!(count)),
         Ok(_) => Reply::Done(Json::Null),
         Err(fault) => Reply::Failed(fault.to_string()),

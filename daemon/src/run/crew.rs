@@ -167,8 +167,8 @@ fn thread(name: &str, work: impl FnOnce() + Send + 'static) -> Option<Work> {
 }
 
 fn station_words(station: &Station) -> (String, String) {
-    let Station { name, definition, gauge, source, .. } = station;
-    (format!("station {name}"), format!("{} {gauge:?} {source:?}", definition.hash))
+    let Station { name, definition, gauge, source, scanner, .. } = station;
+    (format!("station {name}"), format!("{} {gauge:?} {source:?} {scanner:?}", definition.hash))
 }
 
 fn sink_words(sink: &Sink) -> (String, String) {

@@ -387,7 +387,7 @@ fn forced((severity, reason): End) -> RunFault {
 }
 
 /// Unique over all runs: random by the kernel; process and time where it gives none.
-fn run_id() -> String {
+pub fn run_id() -> String {
     let random = std::fs::read_to_string("/proc/sys/kernel/random/uuid").unwrap_or_default();
     let now = jiff::Timestamp::now().as_nanosecond();
     format!("{}-{}-{now}", random.trim(), std::process::id())

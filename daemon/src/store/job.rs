@@ -3,10 +3,11 @@
 use std::sync::Arc;
 
 use ridgepost_config::Job;
-use ridgepost_judge::{self as judge, Judgement, Kind, Mode, Piece, Row};
+use ridgepost_judge::{self as judge, Ending, Judgement, Kind, Mode, Piece, Row};
 use rusqlite::params;
 
 use super::StoreFault;
+use super::held::Spoken;
 use super::parcel::Posted;
 use super::record::{OpenJob, Recorder};
 use super::row::Around;
@@ -44,17 +45,22 @@ pub enum JobFault {
 impl Recorder<'_> {
     /// Does what was asked and says what came of it.
     pub fn job(&mut self, command: &JobCommand) -> Result<Result<String, JobFault>, StoreFault> {
+        self.job_by(command, &Spoken::default())
+    }
+
+    /// The same by a label, with what labels had said.
+    pub(super) fn job_by(&mut self, command: &JobCommand, by: &Spoken) -> Result<Result<String, JobFault>, StoreFault> {
         match command {
-            JobCommand::Open(id) => self.open_job(id),
+            JobCommand::Open(id) => self.open_job(id, by),
             JobCommand::Close => match self.context.open.is_some() {
-                true => self.close_job().map(Ok),
+                true => self.close_job(by).map(Ok),
                 false => Ok(Err(JobFault::NoneOpen)),
             },
-            JobCommand::Next => self.next_piece(),
+            JobCommand::Next => self.next_piece(by),
         }
     }
 
-    fn open_job(&mut self, id: &str) -> Result<Result<String, JobFault>, StoreFault> {
+    fn open_job(&mut self, id: &str, by: &Spoken) -> Result<Result<String, JobFault>, StoreFault> {
         let Some(job) = self.plan.jobs.get(id).map(Arc::clone) else {
             let ids: Vec<&str> = self.plan.jobs.keys().map(String::as_str).collect();
             return Ok(Err(JobFault::Unknown(id.to_owned(), ids.join(", "))));
@@ -64,7 +70,7 @@ impl Recorder<'_> {
             return Ok(Err(JobFault::Unjudgeable(job.id.clone(), fault.to_string())));
         }
         if self.context.open.is_some() {
-            self.close_job()?;
+            self.close_job(by)?;
         }
         self.wording("job", &job.id, &job.text)?;
         self.job_event("open", &job)?;
@@ -72,38 +78,41 @@ impl Recorder<'_> {
         let piece = Piece { counter: self.next_counter(&job.id)?, ..piece };
         let said = format!("job {id} is open, piece {} is next", piece.counter);
         self.context.open = Some(OpenJob { run, job, opened_us: self.now.us, piece });
+        self.ended(Ending::Job, self.now)?;
         Ok(Ok(said))
     }
 
-    fn close_job(&mut self) -> Result<String, StoreFault> {
+    fn close_job(&mut self, by: &Spoken) -> Result<String, StoreFault> {
         let Some(open) = self.context.open.take() else { return Ok(String::new()) };
         let judgement = judge::end_piece(&open.job, &open.piece).unwrap_or_default();
-        self.part_rows(&open, &judgement)?;
+        self.part_rows(&open, &judgement, by)?;
+        self.ended(Ending::Job, self.now)?;
         self.context.postings.close_run(self.tx, open.run)?;
         self.job_event("close", &open.job)?;
         Ok(format!("job {} is closed", open.job.id))
     }
 
-    fn next_piece(&mut self) -> Result<Result<String, JobFault>, StoreFault> {
+    fn next_piece(&mut self, by: &Spoken) -> Result<Result<String, JobFault>, StoreFault> {
         let Some(open) = self.context.open.clone() else { return Ok(Err(JobFault::NoneOpen)) };
         let judgement = judge::end_piece(&open.job, &open.piece).unwrap_or_default();
         if judgement.rows.is_empty() {
             return Ok(Err(JobFault::Untouched(open.piece.counter)));
         }
-        self.part_rows(&open, &judgement)?;
+        self.part_rows(&open, &judgement, by)?;
         self.job_event("next", &open.job)?;
         let said = format!("piece {} is ended, piece {} is next", open.piece.counter, judgement.piece.counter);
         self.context.open = Some(OpenJob { piece: judgement.piece, ..open });
         Ok(Ok(said))
     }
 
-    fn part_rows(&mut self, open: &OpenJob, judgement: &Judgement) -> Result<(), StoreFault> {
+    fn part_rows(&mut self, open: &OpenJob, judgement: &Judgement, by: &Spoken) -> Result<(), StoreFault> {
         let run = (open.run, Arc::clone(&open.job));
         let mut posted = Vec::new();
         for row in &judgement.rows {
-            let seq = self.row(row, Around { from: None, reading: None, run: Some(&run) })?;
+            let seq = self.row(row, Around { from: None, reading: None, run: Some(&run), spoken: by })?;
             posted.push(Posted::new(seq, row, Some(&run)));
         }
+        self.pieces_ended(&judgement.rows, self.now)?;
         self.post(&posted)
     }
 
@@ -118,6 +127,7 @@ impl Recorder<'_> {
                 [&text.hash],
             )?;
         }
+        self.forget_labels(cell.plan.labels.is_some())?;
         let Some(open) = self.context.open.clone() else { return Ok(()) };
         let changed = cell.plan.jobs.get(&open.job.id).is_none_or(|job| job.text.hash != open.job.text.hash);
         let before = self.plan.jobs.get(&open.job.id).is_none_or(|job| job.text.hash != open.job.text.hash);
@@ -129,7 +139,8 @@ impl Recorder<'_> {
             );
             let run = (open.run, open.job);
             let row = Row::blank(Kind::Notice, Mode::Production);
-            let seq = self.row(&row, Around { from: None, reading: None, run: Some(&run) })?;
+            let seq =
+                self.row(&row, Around { from: None, reading: None, run: Some(&run), spoken: &Spoken::default() })?;
             self.post(&[Posted::new(seq, &row, Some(&run))])?;
         }
         Ok(())

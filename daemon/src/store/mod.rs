@@ -9,7 +9,9 @@ mod checkpoint;
 pub mod damage;
 pub mod fields;
 mod files;
+pub mod held;
 mod job;
+mod label;
 mod lock;
 mod log;
 pub mod numbers;
@@ -25,6 +27,7 @@ mod row;
 mod schema;
 #[cfg(test)]
 mod tests;
+mod transmission;
 pub mod weaken;
 pub mod writer;
 
@@ -34,6 +37,7 @@ use rusqlite::{Connection, OpenFlags};
 
 pub use fields::{FIELDS, Form};
 pub use job::{JobCommand, JobFault};
+pub use label::Typed;
 pub use lock::{Holder, Lock, LockFault, holder};
 pub use pen::{Pen, PenFault, Promise};
 pub use record::{Burst, Heard, Provenance, Taken, Tally, sha256};

@@ -10,11 +10,11 @@ use std::sync::Arc;
 use ridgepost_config::{Gauge, GaugeBinding, Job, Plan, Sink, Station};
 use ridgepost_judge::{self as judge, Kind, Mode, Piece};
 use ridgepost_parsers::{Decoded, Frame, Outcome, Reading, Remark};
-use rusqlite::types::ToSqlOutput;
 use rusqlite::{Transaction, params};
 
 use super::StoreFault;
 use super::babble::Babble;
+use super::held::{Kept, Said};
 use super::page::Page;
 use super::parcel::{Posted, Postings};
 use super::row::{Around, Bases};
@@ -79,6 +79,8 @@ pub struct Context {
     pub open: Option<OpenJob>,
     /// How much every port babbles.
     pub babble: Babble,
+    /// What labels said.
+    pub labels: Kept,
     /// What rows had in common.
     pub(super) bases: Bases,
     /// Parcels that take more rows.
@@ -138,6 +140,9 @@ impl Recorder<'_> {
         if self.is_written(burst)? {
             return Ok(Tally::default());
         }
+        if burst.station.scanner.is_some() {
+            return self.scanned(burst);
+        }
         if burst.heard.decoded.outcome == Outcome::Accepted {
             self.speaks(burst)?;
         } else if self.babbles(burst)? {
@@ -152,9 +157,7 @@ impl Recorder<'_> {
 
     /// Writes a port's transmission whatever it is.
     pub(super) fn keep(&mut self, burst: &Burst) -> Result<Tally, StoreFault> {
-        let raw = &burst.heard.frame.raw;
-        let transmission =
-            self.transmission(&burst.origin, &burst.station, &burst.source, &burst.received, (&sha256(raw), raw))?;
+        let transmission = self.raw(burst)?;
         let provenance = Provenance {
             transmission,
             station: Arc::clone(&burst.station),
@@ -162,60 +165,6 @@ impl Recorder<'_> {
             taken: Taken::Live,
         };
         self.frames(&provenance, std::slice::from_ref(&burst.heard))
-    }
-
-    /// Writes the row of a transmission, of whose bytes the SHA-256 is given too, and the definition it was read with.
-    pub fn transmission(
-        &mut self,
-        origin: &str,
-        station: &Station,
-        source: &str,
-        received: &Stamp,
-        (sha256, raw): (&str, &[u8]),
-    ) -> Result<i64, StoreFault> {
-        self.wording("definition", station.instrument.name(), &station.definition)?;
-        // Large ones go in piece by piece: bound as a value they would stand in memory three times.
-        let large = raw.len() > RAW_BOUND_MAX;
-        let content = match large {
-            true => ToSqlOutput::ZeroBlob(raw.len() as u64),
-            false => ToSqlOutput::Borrowed(raw.into()),
-        };
-        self.tx
-            .prepare_cached(
-                "INSERT INTO transmission (origin, station, source, received_at, received_us, monotonic_ms, \
-                 clock_synced, definition, sha256, raw) VALUES (?1, ?2, ?3, ?4, ?5, ?6, ?7, ?8, ?9, ?10)",
-            )?
-            .execute(params![
-                origin,
-                station.name,
-                source,
-                received.at,
-                received.us,
-                i64::try_from(received.monotonic_ms).unwrap_or(i64::MAX),
-                received.synced,
-                station.definition.hash,
-                sha256,
-                content
-            ])?;
-        let transmission = self.tx.last_insert_rowid();
-        if large {
-            let mut blob = self.tx.blob_open("main", "transmission", "raw", transmission, false)?;
-            blob.write_all_at(raw, 0)?;
-            blob.close()?;
-        }
-        Ok(transmission)
-    }
-
-    /// Keeps a text of the configuration once, under its hash.
-    pub fn wording(&mut self, kind: &str, name: &str, text: &ridgepost_config::Text) -> Result<(), StoreFault> {
-        if self.context.kept_texts.contains(&text.hash) {
-            return Ok(());
-        }
-        self.tx
-            .prepare_cached("INSERT OR IGNORE INTO wording (hash, kind, name, body) VALUES (?1, ?2, ?3, ?4)")?
-            .execute(params![text.hash, kind, name, &*text.body])?;
-        Arc::make_mut(&mut self.context.kept_texts).insert(text.hash.clone());
-        Ok(())
     }
 
     /// Writes frames and judges their readings.
@@ -285,6 +234,7 @@ impl Recorder<'_> {
         match binding {
             GaugeBinding::One(id) => Some(id.clone()),
             GaugeBinding::ByChannel(gauges) => gauges.get(reading.identity.channel.as_deref()?).cloned(),
+            GaugeBinding::None => None,
         }
     }
 
@@ -295,6 +245,8 @@ impl Recorder<'_> {
         gauge_id: Option<&str>,
         readings: &[&Reading],
     ) -> Result<(), StoreFault> {
+        let is_now = from.taken == Taken::Live && !readings.iter().any(|reading| reading.stored);
+        let said = if is_now { Some(self.said_of(&from.station.name, &from.received)?) } else { None };
         let gauge: Option<&Gauge> = gauge_id.and_then(|id| self.plan.gauges.get(id));
         let untouched = Piece::default();
         let open = self.job_for(from, readings);
@@ -306,8 +258,9 @@ impl Recorder<'_> {
             gauge,
             gauge_state,
             station: &from.station.name,
-            mode: Mode::Production,
+            mode: said.as_ref().map_or(Mode::Production, Said::mode),
             late: matches!(from.taken, Taken::At(_)),
+            given: said.as_ref().map(Said::given).unwrap_or_default(),
         };
         let judgement = match judge::judge(&circumstances, piece, readings) {
             Ok(judgement) => judgement,
@@ -319,11 +272,12 @@ impl Recorder<'_> {
         };
         let judged = circumstances.job.is_some();
         let run = open.filter(|_| judged).map(|open| (open.run, Arc::clone(&open.job)));
+        let spoken = said.as_ref().map(Said::spoken).unwrap_or_default();
         let mut posted = Vec::with_capacity(judgement.rows.len());
         for row in &judgement.rows {
             let reading = row.reading.map(|index| readings[index]);
-            let around =
-                Around { from: Some(from), reading: reading.map(|reading| (frame, reading)), run: run.as_ref() };
+            let reading_of = reading.map(|reading| (frame, reading));
+            let around = Around { from: Some(from), reading: reading_of, run: run.as_ref(), spoken: &spoken };
             let seq = self.row(row, around)?;
             if row.kind == Kind::Reading
                 && let Some(reading) = reading
@@ -340,6 +294,13 @@ impl Recorder<'_> {
         {
             current.piece = judgement.piece;
         }
+        if is_now {
+            let of_reading = || judgement.rows.iter().filter(|row| row.kind == Kind::Reading);
+            let unassigned =
+                of_reading().any(|row| row.reasons.iter().any(|reason| reason == judge::Reason::Unassigned.code()));
+            self.was_given(from, of_reading().count() as u64, unassigned)?;
+        }
+        self.pieces_ended(&judgement.rows, &from.received)?;
         self.post(&posted)
     }
 
@@ -363,9 +324,6 @@ impl Recorder<'_> {
         self.context.postings.post(self.tx, sinks, &self.plan.cell.name, posted, self.now.us)
     }
 }
-
-/// Bytes of a transmission that are handed to the database as one value.
-const RAW_BOUND_MAX: usize = 256 * 1024;
 
 /// An instrument's clock may differ from this PC's by so much before it is told (common practice, no source).
 const INSTRUMENT_CLOCK_OFF_US: u64 = 15 * 60 * 1_000_000;

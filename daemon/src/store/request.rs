@@ -3,6 +3,7 @@
 use std::sync::Arc;
 
 use super::job::{JobCommand, JobFault};
+use super::label::Typed;
 use super::record::{Burst, Heard, Provenance, Taken, Tally};
 use crate::cell::Cell;
 use crate::clock::Stamp;
@@ -82,6 +83,8 @@ pub enum What {
     FilesArchived(Vec<i64>),
     /// A person's word about the job.
     Job(JobCommand),
+    /// A label that a person types.
+    Label(Typed),
     /// A station can't listen.
     Deaf {
         /// Which.
@@ -159,6 +162,8 @@ pub enum Answer {
     Tally(Tally),
     /// What is known of the file, and how the frames fared that were written now.
     File(FileState, Tally),
+    /// What came of a label: what was done, or why nothing was.
+    Label(Result<String, String>),
     /// What came of a person's word.
     Job(Result<String, JobFault>),
 }

@@ -11,6 +11,7 @@ use ridgepost_parsers::Reading;
 use rusqlite::{ToSql, params};
 
 use super::StoreFault;
+use super::held::Spoken;
 use super::record::{Provenance, Recorder};
 
 /// Combinations that are remembered; beyond, remembering begins anew, which costs a row each.
@@ -33,6 +34,8 @@ pub(super) struct Around<'a> {
     pub(super) reading: Option<(u32, &'a Reading)>,
     /// The opening of the job, and the job.
     pub(super) run: Option<&'a (i64, Arc<Job>)>,
+    /// What labels said.
+    pub(super) spoken: &'a Spoken,
 }
 
 impl Recorder<'_> {
@@ -56,6 +59,7 @@ impl Recorder<'_> {
             around.from.map(|from| from.transmission),
             around.reading.map(|(frame, _)| frame),
             around.reading.filter(|_| tells_of_one).map(|(_, reading)| reading.field),
+            around.spoken.context,
         ])?;
         Ok(self.tx.last_insert_rowid())
     }
@@ -92,7 +96,7 @@ impl Recorder<'_> {
             &self.plan.cell.name,
             &around.from.map(|from| from.station.name.as_str()),
             &row.gauge,
-            &None::<String>,
+            &around.spoken.operator,
             &job.map(|job| job.id.as_str()),
             &job.map(|job| job.part_number.as_str()),
             &job.map(|job| job.revision.as_str()),
@@ -136,6 +140,7 @@ fn write_key(key: &mut String, row: &Row, around: Around, synced: bool) {
         around.from.map(|from| from.station.name.as_str()),
         around.run.map(|(_, job)| job.text.hash.as_str()),
         row.gauge.as_deref(),
+        around.spoken.operator.as_deref(),
         row.balloon.as_deref(),
         row.feature.as_deref(),
         row.unit_as_sent.as_deref(),
@@ -169,8 +174,8 @@ fn write_key(key: &mut String, row: &Row, around: Around, synced: bool) {
 }
 
 const INSERT_ENTRY: &str = "INSERT INTO entry (basis, received_at, received_us, measured_at, serial, run, piece, value, \
-    value_as_sent, trace, attempt, transmission, frame, field) \
-    VALUES (?1, ?2, ?3, ?4, ?5, ?6, ?7, ?8, ?9, ?10, ?11, ?12, ?13, ?14)";
+    value_as_sent, trace, attempt, transmission, frame, field, context) \
+    VALUES (?1, ?2, ?3, ?4, ?5, ?6, ?7, ?8, ?9, ?10, ?11, ?12, ?13, ?14, ?15)";
 
 const INSERT_BASIS: &str = "INSERT INTO basis (store_id, kind, clock_synced, cell, station, gauge, operator, job, part_number, \
     revision, operation, cycle, mode, balloon, feature, quantity, unit, unit_as_sent, mark, lower, upper, rule, outcome, \

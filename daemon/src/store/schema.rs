@@ -8,7 +8,12 @@ use rusqlite::Connection;
 use super::StoreFault;
 
 /// One script per version, applied in order; never edited once released.
-const MIGRATIONS: &[&str] = &[include_str!("schema-1.sql"), include_str!("schema-2.sql"), include_str!("schema-3.sql")];
+const MIGRATIONS: &[&str] = &[
+    include_str!("schema-1.sql"),
+    include_str!("schema-2.sql"),
+    include_str!("schema-3.sql"),
+    include_str!("schema-4.sql"),
+];
 
 /// Brings the store to this version's tables.
 pub(super) fn migrate(connection: &mut Connection) -> Result<(), StoreFault> {

@@ -9,7 +9,7 @@
 
 use jiff::civil::date;
 use ridgepost_config::{Amount, Characteristic, Gate, Gauge, Job, Rule, Settings, Text, Verified};
-use ridgepost_judge::{Circumstances, GaugeState, Judgement, Kind, Mode, Piece, Row, judge};
+use ridgepost_judge::{Circumstances, GaugeState, Given, Judgement, Kind, Mode, Piece, Row, judge};
 use ridgepost_parsers::{
     Conditions, Identity, InstrumentLimits, LengthText, Mark, Quantity, Reading, Unit, Value, Verdict,
 };
@@ -145,6 +145,7 @@ pub(crate) fn circumstances<'a>(job: Option<&'a Job>, gauge: &'a Gauge) -> Circu
         station: "tester-a",
         mode: Mode::Production,
         late: false,
+        given: Given::default(),
     }
 }
 

@@ -59,7 +59,10 @@ pub(super) fn sense(said: &Definition, plan: &Plan, faults: &mut Faults) {
     }
     let Some(known) = known_roles(plan) else { return };
     // With other faults there may be patterns missing here.
-    if faults.0.is_empty() && !known.iter().any(|role| role.is_value() || *role == Role::Heights) {
+    if faults.0.is_empty()
+        && !said.instrument.labels
+        && !known.iter().any(|role| role.is_value() || *role == Role::Heights)
+    {
         let help = "capture `value` or name a field by its quantity, for example `(?<Ra>\\S+)`";
         faults.add(at![], "no pattern, column or place holds a value", help);
     }
