@@ -4,16 +4,14 @@
 #![allow(clippy::unwrap_used, clippy::expect_used, clippy::panic)]
 #![allow(clippy::print_stdout, reason = "a test's figures are printed")]
 
-use std::collections::{BTreeMap, BTreeSet};
+use std::collections::BTreeMap;
 use std::fs;
+use std::ops::{Deref, DerefMut};
 use std::path::PathBuf;
 use std::time::{Duration, Instant};
 
-use ridgepost_tests::cell::{Cell, export};
-use ridgepost_tests::drops::Drops;
-use ridgepost_tests::instruments::{self, number_of};
-use ridgepost_tests::oracle::{Store, acknowledged_and_lost, deliveries, doubled, field};
-use ridgepost_tests::pty::Line;
+use ridgepost_tests::bench::Bench as AtWork;
+use ridgepost_tests::instruments;
 
 /// Readings said at the port, and in one file, in each run.
 const SAID: u64 = 2;
@@ -24,34 +22,30 @@ const MOST: usize = 400;
 
 /// One cell, started again and again.
 struct Bench {
-    cell: Cell,
-    line: Line,
-    exports: PathBuf,
-    drops: Drops,
-    /// The last number said at the port, and the last exported.
-    said: u64,
-    exported: u64,
-    files: usize,
-    /// Results that anybody was shown.
-    seen: BTreeSet<String>,
+    at_work: AtWork,
     findings: Vec<String>,
     ends: BTreeMap<String, usize>,
+}
+
+impl Deref for Bench {
+    type Target = AtWork;
+
+    fn deref(&self) -> &AtWork {
+        &self.at_work
+    }
+}
+
+impl DerefMut for Bench {
+    fn deref_mut(&mut self) -> &mut AtWork {
+        &mut self.at_work
+    }
 }
 
 impl Bench {
     /// With a first run behind it: the store is made.
     fn new(weaken: Option<&str>) -> Bench {
-        let mut cell = Cell::with_instruments(env!("CARGO_BIN_EXE_ridgepost"));
-        let line = cell.port("a", "counted", "G-1");
-        let exports = cell.folder("exports", "exported", "G-3", "*.csv");
-        cell.sink("mes", "reading");
-        cell.configure();
-        if let Some(weaken) = weaken {
-            cell.set("RIDGEPOST_WEAKEN", weaken);
-        }
-        let drops = cell.drops("mes");
-        let (seen, findings, ends) = Default::default();
-        let mut bench = Bench { cell, line, exports, drops, said: 0, exported: 0, files: 0, seen, findings, ends };
+        let at_work = AtWork::new(env!("CARGO_BIN_EXE_ridgepost"), weaken);
+        let mut bench = Bench { at_work, findings: vec![], ends: BTreeMap::new() };
         bench.heal();
         bench
     }
@@ -81,7 +75,8 @@ impl Bench {
         // SQLite calls a read that fails damage (65); the next start finds that it is none.
         let fits = matches!(code, Some(0 | 3 | 74)) || (call == "pread64" && code == Some(65));
         if !fits {
-            self.findings.push(format!("{what}: ended with {code:?}\n{}", self.cell.log()));
+            let log = self.cell.log();
+            self.findings.push(format!("{what}: ended with {code:?}\n{log}"));
         }
         if code == Some(0) {
             let stored = self.numbers("a");
@@ -101,12 +96,10 @@ impl Bench {
     fn talk(&mut self) {
         for _ in 0..SAID {
             self.said += 1;
-            self.line.send_some(&instruments::counted(self.said));
+            let said = instruments::counted(self.said);
+            self.line.send_some(&said);
         }
-        self.files += 1;
-        let name = format!("f-{:05}.csv", self.files);
-        export(&self.exports, &name, &instruments::exported(self.exported + 1, EXPORTED));
-        self.exported += EXPORTED;
+        self.export(EXPORTED);
     }
 
     fn until_or_ended(&mut self, limit: Duration, mut done: impl FnMut(&mut Bench) -> bool) {
@@ -119,39 +112,25 @@ impl Bench {
     /// Everything said is stored, moved away and delivered.
     fn is_done(&mut self) -> bool {
         self.look();
-        let waits = fs::read_dir(&self.exports).unwrap().flatten();
-        let waits = waits.filter(|entry| entry.file_name().to_string_lossy().ends_with(".csv")).count();
-        waits == 0 && self.numbers("a").last() == Some(&self.said) && self.drops.count() >= self.seen.len()
+        let stored = self.numbers("a").last() == Some(&self.said);
+        self.waiting() == 0 && stored && self.drops.count() >= self.seen.len()
     }
 
     /// Takes in what is acknowledged: rows that others can read, files that are in place.
     fn look(&mut self) {
-        self.findings.extend(self.drops.look());
-        let rows = Store::open(&self.cell.store_path()).map(|store| store.results()).unwrap_or_default();
-        self.seen.extend(rows.iter().map(|row| field(row, "result_id").to_owned()));
-        self.seen.extend(self.drops.rows().into_iter().map(|(_, row)| row["result_id"].clone()));
-    }
-
-    fn numbers(&self, station: &str) -> Vec<u64> {
-        let rows = Store::open(&self.cell.store_path()).map(|store| store.readings(station)).unwrap_or_default();
-        rows.iter().map(|row| number_of(row).unwrap()).collect()
+        let found = self.drops.look();
+        self.findings.extend(found);
+        self.at_work.look();
+        let AtWork { drops, seen, .. } = &mut self.at_work;
+        seen.extend(drops.rows().into_iter().map(|(_, row)| row["result_id"].clone()));
     }
 
     /// A run without faults that takes and delivers whatever waits.
     fn heal(&mut self) {
-        self.cell.start_listening(&[&self.line]);
+        let AtWork { cell, line, .. } = &mut self.at_work;
+        cell.start_listening(&[line]);
         self.talk();
-        let last = self.said;
-        self.cell.until("the last reading", |cell| {
-            let rows = Store::open(&cell.store_path())?.readings("a");
-            (number_of(rows.last()?) == Ok(last)).then_some(())
-        });
-        let exports = self.exports.clone();
-        self.cell.until("every file to be moved away", |_| {
-            let mut left = fs::read_dir(&exports).unwrap().flatten();
-            left.all(|entry| !entry.file_name().to_string_lossy().ends_with(".csv")).then_some(())
-        });
-        let findings = self.cell.until_delivered(&mut self.drops);
+        let findings = self.until_taken();
         self.findings.extend(findings);
         self.look();
         self.cell.stop();
@@ -159,28 +138,7 @@ impl Bench {
     }
 
     fn judge(&mut self, what: &str) {
-        let store = self.cell.store();
-        let rows = store.results();
-        let mut found = store.integrity();
-        found.extend(acknowledged_and_lost(&self.seen, &rows));
-        found.extend(doubled(&rows));
-        found.extend(deliveries(&rows, &self.drops));
-        let port = self.numbers("a");
-        if !port.is_sorted_by(|one, next| one < next) {
-            found.push(format!("the port's readings are {port:?}"));
-        }
-        let files = self.numbers("exports");
-        if files.iter().copied().collect::<BTreeSet<_>>() != (1..=self.exported).collect()
-            || files.len() as u64 != self.exported
-        {
-            found.push(format!("{} readings were exported and {files:?} are stored", self.exported));
-        }
-        let names = fs::read_dir(self.cell.path("store")).unwrap().flatten();
-        let aside = names.filter(|entry| entry.file_name().to_string_lossy().contains("damaged"));
-        found.extend(aside.map(|entry| format!("{} was put aside for a fault of the disk", entry.path().display())));
-        if self.cell.log().contains("panicked") {
-            found.push("it panicked".into());
-        }
+        let found = self.at_work.findings();
         self.findings.extend(found.into_iter().map(|text| format!("{what}: {text}")));
     }
 

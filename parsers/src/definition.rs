@@ -101,7 +101,8 @@ pub struct Definition {
     /// `error` a number is never taken for the value. A word that is not named here is damage.
     #[serde(default)]
     pub states: BTreeMap<String, StateWord>,
-    /// What the instrument's own verdicts mean: `IN = "in"`, `"*HI" = "out"`.
+    /// What the instrument's own verdicts mean: `IN = "in"`, `"*HI" = "out"`. A word that is not named here means
+    /// nothing and is remarked upon (`verdict-unknown`).
     #[serde(default)]
     pub verdicts: BTreeMap<String, VerdictWord>,
     /// How this PC talks to the instrument: start-up, questions, acknowledgements. Default: it only listens.

@@ -269,6 +269,11 @@ impl Decoder {
                 add_words(result, &words);
             }
             result.remarks.extend(self.change_of_settings(&reading));
+            if let (Some(word), None) = (&reading.instrument_verdict, reading.verdict) {
+                // Neither a pass nor a failure: nobody has said what it means.
+                result.remarks.push(Remark::VerdictUnknown);
+                add_words(result, &format!("`{word}` is none of the definition's `verdicts`"));
+            }
             result.readings.push(reading);
         }
         keys.iter().flatten().for_each(|key| self.seen.remember(key));

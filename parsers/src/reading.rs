@@ -331,6 +331,8 @@ codes! {
         Overrun = "overrun",
         /// Points of a profile were clipped or not measured: they have no height.
         PointsMissing = "points-missing",
+        /// The instrument's own verdict is a word that the definition does not list.
+        VerdictUnknown = "verdict-unknown",
     }
 }
 

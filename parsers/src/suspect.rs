@@ -63,9 +63,11 @@ pub(crate) fn suspect(plan: &Plan, stream: &Stream, frame: &Frame, reason: Reaso
     if let Some(hint) = other_line_ends(plan, frame) {
         return Some(hint);
     }
-    let ends = frame.raw.len() > TRIAL_MAX;
+    let is_long = frame.raw.len() > TRIAL_MAX;
     match reason {
-        _ if ends => None,
+        // In the wrong byte order there is no line end, and all of a file is one frame.
+        _ if is_long && is_wide(plan.shape.encoding) => encoding(plan, stream, frame),
+        _ if is_long => None,
         Reason::Encoding | Reason::Noise | Reason::CutOff | Reason::TooLong | Reason::StartMark => {
             parity(plan, stream, frame).or_else(|| encoding(plan, stream, frame))
         }
@@ -128,7 +130,8 @@ fn encoding(plan: &Plan, stream: &Stream, frame: &Frame) -> Option<Hint> {
         }
         let other = reshaped(plan, |shape| shape.encoding = *other);
         // A heading holds no reading and is understood all the same.
-        reads_any(&other, stream, bytes) || read_whole(&other, stream, bytes).is_some()
+        let is_short = bytes.len() <= TRIAL_MAX;
+        reads_any(&other, stream, bytes) || (is_short && read_whole(&other, stream, bytes).is_some())
     });
     found.and_then(|(_, name)| hint(name))
 }

@@ -6,7 +6,7 @@
 
 mod shown;
 
-use ridgepost_parsers::{Tick, examine};
+use ridgepost_parsers::{Decoded, Remark, Tick, Verdict, examine};
 use shown::{fault, instrument, says, says_over_time, told};
 
 const LINE: &str = r#"
@@ -454,6 +454,8 @@ fn tables_without_header_have_declared_columns() {
 [table]
 delimiter = ","
 columns = ["number", "quantity", "value", "unit", "verdict", "station"]
+[verdicts]
+OK = "in"
 "#;
     says(long, b"1,Ra,0.4,um,OK,A\n", &["ok | Ra=0.4 µm {verdict:OK no:1 station:A}"]);
     let wide = r#"
@@ -464,12 +466,60 @@ unit = "%"
 [table]
 delimiter = ","
 columns = ["number", "Ra", "Ra.verdict", "Ra.limit_upper", "Rsk", "Rmr(0.5)"]
+[verdicts]
+OUT = "out"
 "#;
     says(
         wide,
         b"1,0.4,OUT,0.3,-1.2,55\n",
         &["ok | Ra=0.4 µm {verdict:OUT upper:0.3 no:1}, Rsk=-1.2 1 {no:1}, Rmr(0.5)=55 % {no:1}"],
     );
+}
+
+/// A word that nobody has explained is neither a pass nor a failure: it is kept and remarked upon.
+#[test]
+fn verdicts_that_are_not_listed_mean_nothing() {
+    let definition = |verdicts: &str| {
+        format!("[table]\ndelimiter = \",\"\ncolumns = [\"Ra\", \"verdict\"]\n[reading]\nunit = \"µm\"\n{verdicts}")
+    };
+    let listed = definition("[verdicts]\nIN = \"in\"\nOUT = \"out\"\n");
+    for (line, meaning, shown) in [
+        ("0.4,IN\n", Some(Verdict::In), "ok | Ra=0.4 µm {verdict:IN}"),
+        ("0.4,OUT\n", Some(Verdict::Out), "ok | Ra=0.4 µm {verdict:OUT}"),
+        ("0.4,In\n", None, "ok | Ra=0.4 µm {verdict:In} | verdict-unknown"),
+        ("0.4,INOUT\n", None, "ok | Ra=0.4 µm {verdict:INOUT} | verdict-unknown"),
+        ("0.4,\n", None, "ok | Ra=0.4 µm"),
+    ] {
+        says(&listed, line.as_bytes(), &[shown]);
+        let found = examine(&instrument(&listed), &[(Tick(0), line.as_bytes().to_vec())]);
+        assert_eq!(found[0].1.readings[0].verdict, meaning, "{line}");
+        let told = found[0].1.detail.as_ref().is_some_and(|detail| detail.contains("`verdicts`"));
+        assert_eq!(told, shown.contains("verdict-unknown"), "{:?}", found[0].1.detail);
+    }
+    says(&definition(""), b"0.4,IN\n", &["ok | Ra=0.4 µm {verdict:IN} | verdict-unknown"]);
+}
+
+/// The other byte order, with a byte order mark or without one, in any length: a hint names it, and nothing is read.
+#[test]
+fn utf_16_of_the_other_order_is_recognised() {
+    let texts = ["1,0.4\r\n", "1,0.4\r\n2,0.5\r\n", "\u{feff}1,0.4\r\n", &"1,0.4\r\n".repeat(2_000)];
+    for (kind, text) in texts.iter().flat_map(|text| [("lines", text), ("rows", text)]) {
+        let le: Vec<u8> = text.encode_utf16().flat_map(u16::to_le_bytes).collect();
+        let be: Vec<u8> = text.encode_utf16().flat_map(u16::to_be_bytes).collect();
+        for (declared, sent, other) in [("utf-16le", &be, "utf-16be"), ("utf-16be", &le, "utf-16le")] {
+            let definition = format!(
+                "[text]\nencoding = \"{declared}\"\n[framing]\nkind = \"{kind}\"\n[table]\ndelimiter = \",\"\n\
+                 columns = [\"number\", \"Ra\"]\n[reading]\nunit = \"µm\"\n"
+            );
+            let found = examine(&instrument(&definition), &[(Tick(0), sent.clone())]);
+            assert!(found.iter().all(|(_, decoded)| decoded.readings.is_empty()), "{declared} {kind}: {found:?}");
+            let hinted = |decoded: &Decoded| {
+                decoded.remarks.contains(&Remark::SuspectEncoding)
+                    && decoded.detail.as_ref().is_some_and(|detail| detail.contains(other))
+            };
+            assert!(found.iter().any(|(_, decoded)| hinted(decoded)), "{declared} {kind}: {found:?}");
+        }
+    }
 }
 
 #[test]

@@ -154,6 +154,8 @@ Ra = "Ra"
 "Ra.limit_upper" = "lim[@of='Ra']/hi"
 Rz = "Rz[kind='mean']/val"
 "Rz.verdict" = "Rz/ok"
+[verdicts]
+no = "out"
 [[mark]]
 pattern = ''
 means = "none"

@@ -12,7 +12,8 @@ const TABLE: &str = "[framing]\nkind = \"rows\"\n[table]\ndelimiter = \";\"\nhea
 fn headings_may_stand_in_two_rows() {
     let definition = TABLE.replace("header = '#;.*'", "header = '#;.*'\nheader_above = ';;Ra;.*'")
         + "\"Ra val\" = \"Ra\"\n\"Ra max\" = \"Ra.limit_upper\"\n\"Ra ok?\" = \"Ra.verdict\"\n\"Rz val\" = \"Rz\"\n\
-           \"Rz max\" = \"Rz.limit_upper\"\nPart = \"part\"\n[reading]\nunit = \"um\"\n";
+           \"Rz max\" = \"Rz.limit_upper\"\nPart = \"part\"\n[verdicts]\nOK = \"in\"\n[reading]\n\
+           unit = \"um\"\n";
     says(
         &definition,
         b";;Ra;;;Rz;\r\n#;Part;val;max;ok?;val;max\r\n1;A;0,41;0,8;OK;2,9;6,3\r\n",

@@ -5,6 +5,7 @@
 #![allow(clippy::unwrap_used, clippy::expect_used, clippy::panic)]
 
 pub mod answering;
+pub mod bench;
 pub mod cell;
 pub mod container;
 pub mod corpus;

@@ -5,7 +5,9 @@
 //! frames, readings and everything else in lists are counted, so that a reading too many is found like one too few.
 
 use std::collections::BTreeSet;
+use std::ffi::OsStr;
 use std::fs;
+use std::os::unix::ffi::OsStrExt;
 use std::path::{Path, PathBuf};
 
 use ridgepost_parsers::{FrameReport, Input, Instrument, examine};
@@ -143,8 +145,10 @@ fn trial(instrument: &std::sync::Arc<Instrument>, recording: &Path) -> Trial {
     Trial { recording: recording.to_owned(), faults, remark: None }
 }
 
+/// The recording that an expectation is about: its name without the suffix, taken off once.
 fn recording_of(expectation: &Path) -> PathBuf {
-    PathBuf::from(expectation.to_string_lossy().trim_end_matches(SUFFIX))
+    let name = expectation.as_os_str().as_bytes();
+    PathBuf::from(OsStr::from_bytes(name.strip_suffix(SUFFIX.as_bytes()).unwrap_or(name)))
 }
 
 /// What a folder holds, in order of the names; nothing where it can't be listed.
@@ -161,6 +165,16 @@ mod tests {
     use serde_json::json;
 
     use super::*;
+
+    #[test]
+    fn one_suffix_is_taken_off_and_the_name_is_left_as_it_is() {
+        for name in [&b"x.bin"[..], b"x.expected.jsonl", b"\xff.bin"] {
+            let recording = Path::new("a").join(OsStr::from_bytes(name));
+            let mut expectation = recording.clone().into_os_string();
+            expectation.push(SUFFIX);
+            assert_eq!(recording_of(Path::new(&expectation)), recording);
+        }
+    }
 
     #[test]
     fn what_is_named_counts_and_what_is_left_out_does_not() {
