@@ -2,6 +2,9 @@
 //! measured what.
 #![allow(clippy::unwrap_used, clippy::expect_used, clippy::panic)]
 
+#[path = "labels/kills.rs"]
+mod kills;
+
 use ridgepost_tests::cell::Cell;
 use ridgepost_tests::instruments::{counted, plain};
 use ridgepost_tests::oracle::field;

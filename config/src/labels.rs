@@ -199,7 +199,7 @@ impl Labels {
         if let Some(refusal) = unfit(text) {
             return Err(refusal);
         }
-        let fitting: Vec<&Rule> = self.rules.iter().filter(|rule| rule.pattern.is_match(text)).collect();
+        let fitting: Vec<&Rule> = self.rules.iter().filter(|rule| rule.fits(text)).collect();
         match fitting[..] {
             [] => Err(Refusal::Unknown),
             [rule] => rule.read(text),
@@ -209,6 +209,11 @@ impl Labels {
 }
 
 impl Rule {
+    /// Whether a text as a whole fits the rule's pattern; its check character is not looked at.
+    pub fn fits(&self, text: &str) -> bool {
+        self.pattern.is_match(text)
+    }
+
     fn read(&self, text: &str) -> Result<Label, Refusal> {
         let Some(captures) = self.pattern.captures(text) else { return Err(Refusal::Unknown) };
         if let Some((check, over)) = &self.check {

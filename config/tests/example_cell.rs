@@ -112,6 +112,12 @@ fn check_says_what_unwritten_defaults_mean() {
     assert!(line("gauge RT-09").contains("holds until its calibration is due on 2027-01-15 (no end written)"));
     assert!(line("station tester-a").contains("9600 baud 8N1, no flow control"));
     assert_eq!(
+        line("labels"),
+        "labels: 8 rules, nothing needed; kept are serial until the end of the piece, operator until 600 min, balloon until the end \
+         of the piece, mode until another label"
+    );
+    assert!(line("station scanner").contains("labels about every station as `label-line`"));
+    assert_eq!(
         line("watch"),
         "watch: no metrics, no heartbeat, no digest, 20000 rejects kept per port and day, less than 1024 MiB free is told"
     );

@@ -4,7 +4,7 @@
 use std::sync::Arc;
 
 use ridgepost_config::{Command, Item, Label, Labels, Refusal, Station};
-use ridgepost_parsers::{Close, Decoded, Frame, Outcome, Reason};
+use ridgepost_parsers::{Close, Decoded, Frame, Outcome, Reason, Remark, Tick};
 
 use super::StoreFault;
 use super::held::{Spoken, moment};
@@ -38,7 +38,14 @@ fn label_of(labels: Option<&Labels>, station: &Station, heard: &mut Heard) -> Op
     if damaged || matches!(heard.frame.close, Close::Residue | Close::Signal) {
         return None;
     }
-    heard.decoded = accepted();
+    let remarks = std::mem::take(&mut heard.decoded.remarks);
+    let lost = remarks.contains(&Remark::Overrun);
+    let about_the_line = |remark: &Remark| matches!(remark, Remark::FirstAfterOpen | Remark::Overrun);
+    heard.decoded = Decoded { remarks: remarks.into_iter().filter(about_the_line).collect(), ..accepted() };
+    if lost {
+        refuse(&mut heard.decoded, Some(Reason::CutOff), "bytes were lost: scan it again".to_owned());
+        return None;
+    }
     let Some(text) = station.instrument.text(&heard.frame) else {
         refuse(&mut heard.decoded, Some(Reason::Encoding), "it is no text".to_owned());
         return None;
@@ -85,7 +92,12 @@ impl Recorder<'_> {
     /// Writes what a scanner sent, and does what the label says.
     pub(super) fn scanned(&mut self, burst: &Burst) -> Result<Tally, StoreFault> {
         let mut burst = burst.clone();
-        let label = label_of(self.plan.labels.as_deref(), &burst.station, &mut burst.heard);
+        let mut label = label_of(self.plan.labels.as_deref(), &burst.station, &mut burst.heard);
+        if label.is_some() && self.may_be_a_rest(&burst)? {
+            let why = "it may be the rest of the label before it, which was cut off: scan it again";
+            refuse(&mut burst.heard.decoded, Some(Reason::CutOff), why.to_owned());
+            label = None;
+        }
         let station = Arc::clone(&burst.station);
         if burst.heard.decoded.outcome == Outcome::Accepted {
             self.speaks(&burst)?;
@@ -99,6 +111,18 @@ impl Recorder<'_> {
         let from = Provenance { transmission, station, received: burst.received, taken: Taken::Live };
         let tally = self.frames(&from, std::slice::from_ref(&burst.heard))?;
         Ok(Tally { rejected: tally.rejected + u64::from(refused), ..tally })
+    }
+
+    /// Whether a label follows one that was cut off and both together would be a label, too.
+    fn may_be_a_rest(&self, burst: &Burst) -> Result<bool, StoreFault> {
+        let Some(cut) = super::query::last_cut(self.tx, &burst.station.name)? else { return Ok(false) };
+        let instrument = &burst.station.instrument;
+        let mut framer = instrument.framer();
+        framer.push(&[cut, burst.heard.frame.raw.clone()].concat(), Tick(0));
+        let text =
+            framer.poll().filter(|frame| frame.close == Close::Complete).and_then(|frame| instrument.text(&frame));
+        let rules = self.plan.labels.iter().flat_map(|labels| &labels.rules);
+        Ok(text.is_some_and(|text| rules.clone().any(|rule| rule.fits(&text))))
     }
 
     /// Writes what a person typed in place of a scanner, and does what it says.

@@ -2,6 +2,8 @@
 
 #![allow(clippy::unwrap_used, clippy::panic, reason = "a test that can't go on should stop")]
 
+mod labels;
+
 use std::collections::BTreeMap;
 use std::path::Path;
 use std::sync::Arc;
@@ -109,7 +111,15 @@ impl Bench {
     fn answers(&mut self, whats: impl IntoIterator<Item = What>) -> Vec<Result<Answer, PenFault>> {
         let cell = Arc::new(Cell::load(self.path()).unwrap());
         assert_eq!(cell.faults, []);
-        let outfit = Outfit {
+        let (pen, thread) = writer::start(self.outfit(cell)).unwrap();
+        let answers = whats.into_iter().map(|what| pen.ask_blocking(what)).collect();
+        drop(pen);
+        thread.join().unwrap();
+        answers
+    }
+
+    fn outfit(&self, cell: Arc<Cell>) -> Outfit {
+        Outfit {
             path: cell.plan.store.clone(),
             clock: Clock::new(cell.plan.cell.time_zone.clone()),
             cell,
@@ -118,12 +128,7 @@ impl Bench {
             found: super::damage::Found::default(),
             health: Arc::default(),
             weakened: Weakened::No,
-        };
-        let (pen, thread) = writer::start(outfit).unwrap();
-        let answers = whats.into_iter().map(|what| pen.ask_blocking(what)).collect();
-        drop(pen);
-        thread.join().unwrap();
-        answers
+        }
     }
 
     fn station(&self) -> Arc<Station> {
