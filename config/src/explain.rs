@@ -5,8 +5,8 @@ use crate::diagnostic::plain;
 use crate::document::{Document, Path};
 use crate::labels::{Item, Labels};
 use crate::plan::{
-    Amount, Characteristic, CsvSink, Flow, Gate, GaugeBinding, Job, Parity, Per, Plan, Settings, SinkKind, Source,
-    Station, Stream, WhenRecorded,
+    Amount, Characteristic, CsvSink, Flow, Gate, GaugeBinding, Job, Master, Parity, Per, Plan, Settings, SinkKind,
+    Source, Station, Stream, WhenRecorded,
 };
 use crate::watch::Metrics;
 
@@ -237,12 +237,22 @@ fn characteristic_line(job: &Job, characteristic: &Characteristic, rule_written:
         .unwrap_or_default();
     let station = characteristic.station.as_ref().map(|name| format!(", only from station {name}")).unwrap_or_default();
     format!(
-        "job {}, balloon {}: {} {limits}, rule {}{traces}{conditions}{band}{station}",
+        "job {}, balloon {}: {} {limits}, rule {}{traces}{conditions}{band}{station}{}",
         job.id,
         characteristic.balloon,
         characteristic.quantity,
         rule_words(job, characteristic, rule_written),
+        characteristic.master.as_ref().map(|master| format!(", {}", master_words(master))).unwrap_or_default(),
     )
+}
+
+/// What is made of a deviation.
+fn master_words(master: &Master) -> String {
+    let words = |amount: Amount| format!("{} {}", amount.number, amount.unit);
+    let own = master.deviation.map(|own| format!(" with its own deviation of {}", words(own))).unwrap_or_default();
+    let from = master.deviation_from.map(|from| format!(", less {}", words(from))).unwrap_or_default();
+    let sign = if master.larger { "plus" } else { "minus" };
+    format!("deviations: master {} of {}{own}, {sign} what is indicated{from}", master.id, words(master.nominal))
 }
 
 /// The rule, and where it comes from if the job doesn't write it.

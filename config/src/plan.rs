@@ -173,6 +173,8 @@ pub struct Job {
     pub gate: Gate,
     /// Judge texture although its conditions are neither sent nor declared.
     pub accept_unknown_conditions: bool,
+    /// Judge hardness although the instrument converted it from another scale.
+    pub accept_converted: bool,
     /// Requirements in measuring order.
     pub characteristics: Vec<Characteristic>,
     /// The exact text this was read from.
@@ -216,6 +218,24 @@ pub struct Characteristic {
     pub plausible: Option<(Decimal, Decimal)>,
     /// Only readings of this station fill it.
     pub station: Option<String>,
+    /// What an instrument that sends deviations was set with; a deviation without one is not judged.
+    pub master: Option<Master>,
+}
+
+/// The master that an indicator or a bore gauge is set with. A part's size is the master's size and, by `larger`, plus or
+/// minus what the instrument then indicates (common practice).
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct Master {
+    /// Its id, as engraved.
+    pub id: String,
+    /// The size it is marked with.
+    pub nominal: Amount,
+    /// Its own deviation from that size, by its certificate; zero where not written.
+    pub deviation: Option<Amount>,
+    /// Whether a positive indication means that the part is larger than the master.
+    pub larger: bool,
+    /// Where the characteristic asks for the deviation itself: the size that it is a deviation from.
+    pub deviation_from: Option<Amount>,
 }
 
 /// Acceptance rule of a characteristic.

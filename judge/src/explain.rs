@@ -44,6 +44,12 @@ impl Reason {
                 "nobody knows with which settings it was measured: let the instrument send them, or declare them in the gauge register"
             }
             Reason::ProgramMismatch => "the instrument ran another stored program than the job requires",
+            Reason::NoMaster => {
+                "the instrument sent a deviation, and the job does not say from what: write the master it is set with into the job"
+            }
+            Reason::Converted => {
+                "the instrument converted it from the scale it measured in: a converted hardness is no measured one, and only a job that says accept_converted takes it"
+            }
             Reason::UnitSuspect => {
                 "the unit does not look right: the number would fit with another one (inch and mm, µm and nm)"
             }
@@ -59,7 +65,10 @@ impl Reason {
             Reason::GaugeUnknown => "the gauge is not in the register: register it",
             Reason::RetestLimit => "there were more retests than are allowed",
             Reason::InstrumentDisagrees => {
-                "the instrument's own verdict is another one: its limits are not those of the job, look at its program"
+                "the instrument's own verdict is another one: look at its limits, its program and how it rounds"
+            }
+            Reason::InstrumentLimits => {
+                "the instrument judges by other limits than the job: its own verdict is about something else, look at its program"
             }
             Reason::TraceDisagrees => "the value computed anew from the profile is another one than the instrument's",
             Reason::Skidded => "a tester with a skid can't measure this quantity: use a skidless one",

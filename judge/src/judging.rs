@@ -2,16 +2,17 @@
 //! judged, how it stands to its limits, and what that makes of slot and piece.
 
 use ridgepost_config::{Characteristic, Gate, Gauge, Job};
-use ridgepost_parsers::{Mark, QuantityKind, Reading, Value, Verdict};
+use ridgepost_parsers::{Mark, QuantityKind, Reading, Verdict};
 
 use crate::closing::{close, describe, name, place, verdict_row};
 use crate::conditions::Measured;
 use crate::context::Held;
-use crate::limits::{Standing, in_unit, standing};
+use crate::limits::{Standing, standing};
 use crate::piece::{Attempt, Piece};
 use crate::plausible::{broken_order, obstacles};
 use crate::row::{GaugeState, Kind, Mode, Outcome, Reason, Row};
 use crate::rule::{Decision, Unjudgeable, acceptance, check};
+use crate::told::{Told, has_other_limits};
 
 /// What is known beside the readings.
 #[derive(Clone, Copy, Debug)]
@@ -126,11 +127,20 @@ fn gate(at: &Circumstances, job: &Job) -> Option<(Gate, Reason)> {
 /// Positions of the characteristics that a reading of this station can be for.
 fn candidates(at: &Circumstances, job: &Job, reading: &Reading) -> Vec<usize> {
     let fits = |characteristic: &Characteristic| {
-        characteristic.quantity == reading.quantity
+        (characteristic.quantity == reading.quantity || is_deviation_of(reading, characteristic))
             && characteristic.station.as_deref().is_none_or(|station| station == at.station)
             && given(at, reading).balloon.known().is_none_or(|balloon| balloon == characteristic.balloon)
     };
     (0..job.characteristics.len()).filter(|index| job.characteristics.get(*index).is_some_and(fits)).collect()
+}
+
+/// Whether a reading is a deviation of the size that is asked for: of the one it names, or of any that has a master.
+fn is_deviation_of(reading: &Reading, characteristic: &Characteristic) -> bool {
+    let named = match reading.quantity.argument() {
+        Some(symbol) => characteristic.quantity.symbol() == symbol,
+        None => characteristic.master.is_some(),
+    };
+    reading.quantity.is_deviation() && characteristic.quantity.is_size() && named
 }
 
 /// One measurement on its way through.
@@ -148,6 +158,8 @@ struct Placed<'a> {
     /// Position of characteristic and slot.
     slot: usize,
     characteristic: &'a Characteristic,
+    /// What it tells of the part, or why nothing.
+    told: Result<Option<Told>, Reason>,
     /// It takes part in a broken order of its record.
     broken: bool,
 }
@@ -205,7 +217,8 @@ impl<'a> Bench<'a> {
             self.set_aside(index, reading, &conditions, Reason::NoCharacteristic);
             return Ok(());
         };
-        self.fill(job, &Placed { index, reading, conditions, slot, characteristic, broken })
+        let told = Told::of(reading, characteristic);
+        self.fill(job, &Placed { index, reading, conditions, slot, characteristic, told, broken })
     }
 
     /// A reading that is for no slot: kept, not judged.
@@ -236,7 +249,7 @@ impl<'a> Bench<'a> {
                 let trace = was_open.then(|| slot.next_trace());
                 let decision = trace.map(|trace| acceptance.decide(standing, trace, characteristic.traces));
                 let (outcome, reason) = own_outcome(standing, decision);
-                (outcome, [vec![reason], cautions(self.at, job, placed.reading, standing)].concat(), trace)
+                (outcome, [vec![reason], cautions(self.at, job, placed, standing)].concat(), trace)
             }
         };
         let attempt = slot.next_attempt();
@@ -269,23 +282,28 @@ fn own_outcome(standing: Standing, decision: Option<Decision>) -> (Outcome, Reas
 /// everything that belongs to it.
 fn stand(at: &Circumstances, job: &Job, placed: &Placed) -> Result<Standing, Vec<Reason>> {
     let (reading, characteristic) = (placed.reading, placed.characteristic);
-    let Some(value) = reading.value.filter(|_| reading.mark.is_none()) else { return Err(vec![Reason::Mark]) };
+    if reading.value.is_none() || reading.mark.is_some() {
+        return Err(vec![Reason::Mark]);
+    }
     if at.gauge.is_some_and(|gauge| gauge.skidded) && needs_datum(reading) {
         return Err(vec![Reason::Skidded]);
     }
     if let Some((Gate::Hold, reason)) = gate(at, job) {
         return Err(vec![reason]);
     }
+    let Some(told) = placed.told.map_err(|reason| vec![reason])? else { return Err(vec![Reason::UnitSuspect]) };
+    if reading.converted_from.is_some() && !job.accept_converted {
+        return Err(vec![Reason::Converted]);
+    }
     let mismatch = placed.conditions.obstacles(characteristic, job.accept_unknown_conditions);
     if !mismatch.is_empty() {
         return Err(mismatch);
     }
-    let mut doubts = obstacles(reading, value, characteristic);
+    let mut doubts = obstacles(reading, &told, characteristic);
     if placed.broken {
         doubts.push(Reason::OrderBroken);
     }
-    let standing = reading.unit.and_then(|unit| standing(value, unit, characteristic));
-    match standing {
+    match standing(told.value, told.unit, characteristic) {
         Some(standing) if doubts.is_empty() => Ok(standing),
         None if doubts.is_empty() => Err(vec![Reason::Implausible]),
         _ => Err(doubts),
@@ -300,14 +318,23 @@ fn needs_datum(reading: &Reading) -> bool {
 }
 
 /// What has to be known beside a judged value.
-fn cautions(at: &Circumstances, job: &Job, reading: &Reading, standing: Standing) -> Vec<Reason> {
+fn cautions(at: &Circumstances, job: &Job, placed: &Placed, standing: Standing) -> Vec<Reason> {
+    let reading = placed.reading;
     let disagrees = match reading.verdict {
         Some(Verdict::In) => standing != Standing::Within,
         Some(Verdict::Out) => standing == Standing::Within,
         None => false,
     };
-    let disagrees = disagrees.then_some(Reason::InstrumentDisagrees);
-    disagrees.into_iter().chain(gate(at, job).map(|(_, reason)| reason)).collect()
+    let others = reading.verdict.is_some() && has_other_limits(reading, placed.characteristic);
+    [
+        disagrees.then_some(Reason::InstrumentDisagrees),
+        others.then_some(Reason::InstrumentLimits),
+        reading.converted_from.is_some().then_some(Reason::Converted),
+        gate(at, job).map(|(_, reason)| reason),
+    ]
+    .into_iter()
+    .flatten()
+    .collect()
 }
 
 /// What a row says of a reading, whatever becomes of it: value and unit as sent.
@@ -338,11 +365,10 @@ fn placed_row(at: &Circumstances, piece: &Piece, placed: &Placed) -> Row {
     placed.conditions.fill(&mut row, reading.quantity.is_texture(), Some(&characteristic.conditions));
     place(&mut row, piece);
     name(&mut row, characteristic);
-    let convert = |value: Value| in_unit(value, reading.unit?, characteristic.unit);
-    let converted = reading.value.and_then(convert);
-    if converted.is_some() || reading.value.is_none() {
+    let shown = placed.told.ok().flatten().and_then(|told| told.shown);
+    if shown.is_some() || reading.value.is_none() {
         describe(&mut row, characteristic);
-        row.value = converted;
+        row.value = shown;
     }
     row
 }

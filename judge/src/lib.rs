@@ -19,6 +19,7 @@ mod piece;
 mod plausible;
 mod row;
 mod rule;
+mod told;
 
 pub use closing::end_piece;
 pub use context::{Context, Ending, Gone, Held, Holding, Moment};
@@ -31,3 +32,4 @@ pub use piece::{Attempt, Piece, Slot, StoredReading};
 pub use plausible::Band;
 pub use row::{GaugeState, Kind, Mode, Outcome, Reason, Row, Source};
 pub use rule::{Unjudgeable, check};
+pub use told::sum_in_words;

@@ -4,12 +4,13 @@
 //! not judged.
 
 use ridgepost_config::Characteristic;
-use ridgepost_parsers::{Quantity, Reading, Unit, Value};
+use ridgepost_parsers::{Quantity, Reading, Unit};
 use rust_decimal::Decimal;
 use rust_decimal::dec;
 
 use crate::limits::{exceeds, micrometres};
 use crate::row::Reason;
+use crate::told::Told;
 
 /// Values that a bench instrument shows of a quantity, bounds included.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
@@ -91,8 +92,11 @@ impl Band {
 
 /// What is not credible about a value of a characteristic: `unit-suspect` alone where the unit is of another kind;
 /// `implausible` outside the band, with `unit-suspect` where a slip of unit would explain it.
-pub(crate) fn obstacles(reading: &Reading, value: Value, characteristic: &Characteristic) -> Vec<Reason> {
-    let Some(unit) = reading.unit else { return vec![Reason::UnitSuspect] };
+pub(crate) fn obstacles(reading: &Reading, told: &Told, characteristic: &Characteristic) -> Vec<Reason> {
+    let (value, unit) = (told.value, told.unit);
+    if told.is_far {
+        return vec![Reason::Implausible];
+    }
     let comparable = unit == characteristic.unit || unit.kind() == characteristic.unit.kind() && is_length(unit);
     if unit.kind() != characteristic.quantity.unit_kind() || !comparable {
         return vec![Reason::UnitSuspect];

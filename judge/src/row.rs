@@ -90,6 +90,10 @@ codes! {
         ConditionsMismatch = "conditions-mismatch",
         /// Conditions are neither sent nor declared.
         ConditionsUnknown = "conditions-unknown",
+        /// It is a deviation, and nobody has said from what.
+        NoMaster = "no-master",
+        /// The instrument converted it from another hardness scale.
+        Converted = "converted",
         /// Another stored program than required.
         ProgramMismatch = "program-mismatch",
         /// The unit is not credible.
@@ -110,6 +114,8 @@ codes! {
         RetestLimit = "retest-limit",
         /// The instrument's own verdict is another one.
         InstrumentDisagrees = "instrument-disagrees",
+        /// The instrument judges by other limits.
+        InstrumentLimits = "instrument-limits",
         /// The recomputed value is another one.
         TraceDisagrees = "trace-disagrees",
         /// A skidded tester can't tell this quantity.

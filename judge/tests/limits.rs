@@ -33,13 +33,13 @@ fn limits_are_exact_and_equality_does_not_exceed() {
         (between("1", "D", "24.987", "25.000 mm"), "24.9869 mm", below),
         (between("1", "D", "0.9999", "1.0001 in"), "25.40254 mm", within),
         (between("1", "D", "0.9999", "1.0001 in"), "25.40255 mm", above),
-        (between("1", "dev", "-0.01", "0.01 mm"), "-0.010 mm", within),
-        (between("1", "dev", "-0.01", "0.01 mm"), "-11 µm", below),
+        (between("1", "runout", "-0.01", "0.01 mm"), "-0.010 mm", within),
+        (between("1", "runout", "-0.01", "0.01 mm"), "-11 µm", below),
         (between("1", "hardness", "58", "62 HRC"), "57.9 HRC", below),
         (lower("1", "Rmr(0.5)", "60 %"), "60.0 %", within),
         (upper("1", "D", "9999999999999999999999999 mm"), "9999999999999999999999999 m", "unjudged implausible"),
-        (upper("1", "dev", "0 µm"), "0.0000000000000000000000000001 µin", "unjudged implausible"),
-        (upper("1", "dev", "0 µm"), "0.000 µin", within),
+        (upper("1", "runout", "0 µm"), "0.0000000000000000000000000001 µin", "unjudged implausible"),
+        (upper("1", "runout", "0 µm"), "0.000 µin", within),
     ];
     for (characteristic, value, expected) in cases {
         let symbol = characteristic.quantity.to_string();

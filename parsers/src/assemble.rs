@@ -2,12 +2,13 @@
 
 use std::collections::BTreeMap;
 
+use crate::besides::{converted_from, limits};
 use crate::definition::Numbers;
 use crate::envelope::Rejection;
 use crate::number::{self, BadNumber};
 use crate::plan::{FieldForm, Plan};
 use crate::quantity::Quantity;
-use crate::reading::{Conditions, Identity, InstrumentLimits, LengthText, Mark, Reading, Reason};
+use crate::reading::{Conditions, Identity, LengthText, Mark, Reading, Reason};
 use crate::role::{Beside, Item, NumberForm, Role};
 use crate::stamp::parse_iso;
 use crate::unit::{Unit, UnitKind};
@@ -33,11 +34,16 @@ struct Shown {
 
 impl<'a> Scope<'a> {
     fn own(&self, role: &Role) -> Option<&'a str> {
-        self.own.iter().find(|item| item.role == *role).map(|item| item.text.trim())
+        self.own_item(role).map(|item| item.text.trim())
+    }
+
+    /// A field of the value's own line.
+    pub(crate) fn own_item(&self, role: &Role) -> Option<&'a Item> {
+        self.own.iter().find(|item| item.role == *role)
     }
 
     /// A field that says something, from the nearest place that states it.
-    fn item(&self, role: &Role) -> Option<&'a Item> {
+    pub(crate) fn item(&self, role: &Role) -> Option<&'a Item> {
         let around = self.around.iter().flat_map(|items| items.iter());
         let mut items = self.own.iter().chain(around).filter(|item| item.role == *role);
         items.find(|item| !item.text.trim().is_empty())
@@ -92,9 +98,10 @@ pub(crate) fn readings(
             protected: plan.check.is_some(),
             instrument_verdict: verdict.map(str::to_owned),
             verdict: verdict.and_then(|verdict| plan.verdicts.get(verdict)).copied(),
-            instrument_limits: limits(scope, item, &quantity),
+            instrument_limits: limits(plan, scope, item, &quantity, unit),
             identity: identity.clone(),
             conditions: conditions.clone(),
+            converted_from: converted_from(plan, scope, item, &quantity, unit),
             other: other.clone(),
             record,
             field: 0,
@@ -138,7 +145,7 @@ fn quantity_of(plan: &Plan, scope: Scope<'_>, item: &Item, languages: &mut Vec<S
 }
 
 /// What the definition says about a value: for its quantity, else for `value`.
-fn field_of<'a>(plan: &'a Plan, quantity: &Quantity, role: &Role) -> Vec<&'a FieldForm> {
+pub(crate) fn field_of<'a>(plan: &'a Plan, quantity: &Quantity, role: &Role) -> Vec<&'a FieldForm> {
     let general = if *role == Role::Value { plan.field(&Role::Value) } else { None };
     plan.field_of_quantity(quantity).into_iter().chain(general).collect()
 }
@@ -205,7 +212,7 @@ fn shown(plan: &Plan, scope: Scope<'_>, item: &Item, quantity: &Quantity) -> Res
 }
 
 /// The number that a field states.
-fn read_number(plan: &Plan, form: NumberForm, text: &str, implied: Option<u8>) -> Result<Value, BadNumber> {
+pub(crate) fn read_number(plan: &Plan, form: NumberForm, text: &str, implied: Option<u8>) -> Result<Value, BadNumber> {
     match form {
         NumberForm::Declared => number::parse(&plan.numbers, text, implied),
         NumberForm::Plain => number::parse(&Numbers { exponent: true, ..Numbers::default() }, text, implied),
@@ -230,7 +237,7 @@ fn state<'a>(plan: &Plan, scope: Scope<'a>, quantity: &Quantity) -> Result<Optio
 }
 
 /// Splits a known unit off the end of a text, where what is left is what `fits` wants.
-fn split_unit<'a>(plan: &Plan, text: &'a str, fits: impl Fn(&str) -> bool) -> (&'a str, Option<&'a str>) {
+pub(crate) fn split_unit<'a>(plan: &Plan, text: &'a str, fits: impl Fn(&str) -> bool) -> (&'a str, Option<&'a str>) {
     let splits = text.char_indices().map(|(at, _)| text.split_at(at));
     let found =
         splits.filter(|(digits, unit)| !unit.starts_with(' ') && !digits.is_empty() && plan.unit(unit).is_some());
@@ -280,16 +287,6 @@ fn unit_of(
 pub(crate) fn fits(quantity: &Quantity, unit: Unit) -> bool {
     let kind = quantity.unit_kind();
     unit.kind() == kind || (quantity.symbol() == "Rdq" && unit == Unit::Degree)
-}
-
-fn limits(scope: Scope<'_>, item: &Item, quantity: &Quantity) -> InstrumentLimits {
-    let is_alone = scope.own.iter().filter(|item| item.role.is_value()).count() == 1;
-    let general = |role: Role| scope.own(&role).filter(|_| is_alone || item.role == Role::Value);
-    let text = |text: Option<&str>| text.filter(|text| !text.is_empty()).map(str::to_owned);
-    InstrumentLimits {
-        lower: text(beside(scope, quantity, Beside::LimitLower).or_else(|| general(Role::LimitLower))),
-        upper: text(beside(scope, quantity, Beside::LimitUpper).or_else(|| general(Role::LimitUpper))),
-    }
 }
 
 fn identity(plan: &Plan, scope: Scope<'_>) -> Result<Identity, Rejection> {

@@ -160,6 +160,15 @@ fn field_form(name: &str, field: &Field, faults: &mut Faults) -> FieldForm {
     if field.format.is_some() && !matches!(role, Role::Date | Role::Time) {
         faults.add(at!["field", name, "format"], "only `date` and `time` have a format", "");
     }
+    let may_convert = match &role {
+        Role::Value => true,
+        Role::Measured(quantity) => quantity.unit_kind() == UnitKind::Hardness,
+        _ => false,
+    };
+    if field.converted_from.is_some() && !may_convert {
+        let help = "lengths are exact in any unit: leave it out";
+        faults.add(at!["field", name, "converted_from"], "only a hardness is converted from another scale", help);
+    }
     let unit = field.unit.as_ref().and_then(|unit| faults.unit(at!["field", name, "unit"], unit));
     if let (Some(unit), Role::Measured(quantity)) = (unit, &role)
         && !fits(quantity, unit)
@@ -179,6 +188,7 @@ fn field_form(name: &str, field: &Field, faults: &mut Faults) -> FieldForm {
         pattern: field.pattern.as_ref().and_then(|pattern| faults.regex(at!["field", name, "pattern"], whole(pattern))),
         format,
         decimals: field.decimals,
+        converted_from: field.converted_from.clone(),
         ignore: field.ignore,
     }
 }

@@ -35,7 +35,7 @@ pub use tree::{Json, Xml};
 /// a frame as a whole in place of lines.
 ///
 /// Field names that carry a meaning: `quantity` `value` `unit` `decimals` `number` `date` `time` `program`
-/// `part` `channel` `remark` `verdict` `limit_upper` `limit_lower` `count` `cutoff` `sections` `filter`
+/// `part` `channel` `remark` `verdict` `limit_upper` `limit_lower` `converted_from` `count` `cutoff` `sections` `filter`
 /// `standard` `lambda_s` `traverse` `cutoff.unit` `lambda_s.unit` `traverse.unit` `state`, and for profiles
 /// `heights` `points` `spacing` `spacing.unit` `height_scale` `height_scale.unit` `height_exponent`. A field named by
 /// a quantity symbol (`Ra`, `Rz`, `L`) is a value of that quantity; `Ra.unit`, `Ra.verdict`, `Ra.limit_upper`,
@@ -290,6 +290,9 @@ pub struct Field {
     pub format: Option<String>,
     /// Decimals of a number sent without a decimal mark. Default: as `numbers.decimals`.
     pub decimals: Option<u8>,
+    /// Of a hardness: the scale it was measured in, where the instrument converts. Nothing is ever converted here, and
+    /// such a value is judged only by a job with `accept_converted = true`. Example: `"HLD"`.
+    pub converted_from: Option<String>,
     /// Whether the field is checked (`pattern`) and then left out. Default: false.
     #[serde(default)]
     pub ignore: bool,

@@ -5,6 +5,7 @@
 //! threads. Decoding never fails and never panics; it reports a typed [`Outcome`].
 
 mod assemble;
+mod besides;
 mod binary;
 mod check;
 mod compile;
@@ -47,8 +48,8 @@ pub use frame::{Close, Frame, Framer, Tick};
 pub use instrument::{Decoder, Instrument};
 pub use quantity::{Quantity, QuantityKind};
 pub use reading::{
-    Conditions, Decoded, Identity, InstrumentLimits, LengthText, Mark, Outcome, Reading, Reason, Remark, Trace,
-    TraceGap, Verdict,
+    Conditions, Decoded, Identity, InstrumentLimits, LengthText, LimitMeant, Mark, Outcome, Reading, Reason, Remark,
+    Trace, TraceGap, Verdict,
 };
 pub use recording::{Direction, Input, InputFault, InputKind, RecordedChunk, RecordingHeader, from_hex, to_hex};
 pub use report::{FrameReport, ReadingReport, examine, kept_report};

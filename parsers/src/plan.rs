@@ -140,6 +140,8 @@ pub(crate) struct FieldForm {
     pub(crate) pattern: Option<Regex>,
     pub(crate) format: Option<StampForm>,
     pub(crate) decimals: Option<u8>,
+    /// The hardness scale that its values were measured in.
+    pub(crate) converted_from: Option<String>,
     pub(crate) ignore: bool,
 }
 

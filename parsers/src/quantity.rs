@@ -94,6 +94,12 @@ const TABLE: &[Row] = rows![
     "hardness" "hardness, scale by unit" "ISO 6506, ISO 6507, ISO 6508" Hardness Hardness;
 ];
 
+/// The symbol of a deviation from a master.
+const DEVIATION: &str = "dev";
+
+/// Sizes, which a master can stand for; other lengths of their family are deviations of form.
+const SIZES: [&str; 4] = ["L", "D", "T", "H"];
+
 fn row(symbol: &str) -> Option<&'static Row> {
     TABLE.iter().find(|row| row.symbol == symbol)
 }
@@ -108,6 +114,10 @@ impl Quantity {
         if argument.is_some_and(str::is_empty) {
             return None;
         }
+        // Only a size deviates from a master.
+        if symbol == DEVIATION && argument.is_some_and(|of| !SIZES.contains(&of)) {
+            return None;
+        }
         row(symbol).map(|row| Quantity { symbol: row.symbol, argument: argument.map(str::to_owned) })
     }
 
@@ -119,6 +129,21 @@ impl Quantity {
     /// The symbol without its argument.
     pub fn symbol(&self) -> &'static str {
         self.symbol
+    }
+
+    /// What stands in brackets behind the symbol.
+    pub fn argument(&self) -> Option<&str> {
+        self.argument.as_deref()
+    }
+
+    /// Whether it is a size, which a master can stand for.
+    pub fn is_size(&self) -> bool {
+        self.argument.is_none() && SIZES.contains(&self.symbol)
+    }
+
+    /// Whether it is the deviation from a master: of any size (`dev`), or of the one in brackets (`dev(D)`).
+    pub fn is_deviation(&self) -> bool {
+        self.symbol == DEVIATION
     }
 
     /// The name in words.
@@ -192,5 +217,9 @@ mod tests {
         assert_eq!((quantity.symbol(), quantity.to_string().as_str()), ("Rmr", "Rmr(0.5)"));
         assert_eq!(Quantity::parse("Rmr("), None);
         assert_eq!(Quantity::parse("RA"), None);
+        let of = |text| Quantity::parse(text).map(|quantity| quantity.argument().map(str::to_owned));
+        assert_eq!(of("dev(D)"), Some(Some("D".to_owned())));
+        assert_eq!(of("dev"), Some(None));
+        assert_eq!((of("dev(round)"), of("dev(Ra)"), of("dev(x)")), (None, None, None), "no size");
     }
 }

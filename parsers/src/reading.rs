@@ -40,6 +40,9 @@ pub struct Reading {
     pub identity: Identity,
     /// Conditions the message states.
     pub conditions: Conditions,
+    /// The hardness scale it was measured in, where the instrument converted it: to the letter, or as the definition says.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub converted_from: Option<String>,
     /// Fields the definition names but gives no role, and unknown keys.
     pub other: BTreeMap<String, String>,
     /// Which record of its frame this belongs to, from 0: values of one record stem from one measurement.
@@ -107,6 +110,21 @@ pub struct InstrumentLimits {
     /// Upper limit.
     #[serde(skip_serializing_if = "Option::is_none")]
     pub upper: Option<String>,
+    /// The lower limit as a number, where it is written as one.
+    #[serde(skip)]
+    pub lower_meant: Option<LimitMeant>,
+    /// The upper limit as a number, where it is written as one.
+    #[serde(skip)]
+    pub upper_meant: Option<LimitMeant>,
+}
+
+/// What a limit of the instrument means: the number, in the unit that stands behind it or else in that of its value.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub struct LimitMeant {
+    /// The digits as displayed.
+    pub value: Value,
+    /// Their unit.
+    pub unit: Unit,
 }
 
 /// What tells one measurement of an instrument from another. Everything as sent; nothing is invented.

@@ -23,6 +23,7 @@ pub(crate) enum Role {
     Verdict,
     LimitUpper,
     LimitLower,
+    ConvertedFrom,
     Count,
     Lines,
     Code,
@@ -61,6 +62,7 @@ pub(crate) enum Beside {
     Verdict,
     LimitUpper,
     LimitLower,
+    ConvertedFrom,
     State,
 }
 
@@ -79,6 +81,7 @@ const WORDS: &[(&str, Role)] = &[
     ("verdict", Role::Verdict),
     ("limit_upper", Role::LimitUpper),
     ("limit_lower", Role::LimitLower),
+    ("converted_from", Role::ConvertedFrom),
     ("count", Role::Count),
     ("lines", Role::Lines),
     ("code", Role::Code),
@@ -106,6 +109,7 @@ const BESIDE: &[(&str, Beside)] = &[
     ("verdict", Beside::Verdict),
     ("limit_upper", Beside::LimitUpper),
     ("limit_lower", Beside::LimitLower),
+    ("converted_from", Beside::ConvertedFrom),
     ("state", Beside::State),
 ];
 

@@ -6,7 +6,7 @@
 
 mod shown;
 
-use ridgepost_parsers::{Decoded, Remark, Tick, Verdict, examine};
+use ridgepost_parsers::{Decoded, LimitMeant, Remark, Tick, Verdict, examine};
 use shown::{fault, instrument, says, says_over_time, told};
 
 const LINE: &str = r#"
@@ -497,6 +497,57 @@ fn verdicts_that_are_not_listed_mean_nothing() {
         assert_eq!(told, shown.contains("verdict-unknown"), "{:?}", found[0].1.detail);
     }
     says(&definition(""), b"0.4,IN\n", &["ok | Ra=0.4 µm {verdict:IN} | verdict-unknown"]);
+}
+
+/// A scale that the instrument converted from: by the definition or by the message. Its own scale is no other one.
+#[test]
+fn converted_hardness_says_what_it_was_measured_in() {
+    let definition = |more: &str| {
+        format!(
+            "[[line]]\npattern = '(?<hardness>\\S+) (?<unit>\\S+)( by (?<converted_from>\\S+))?( raw (?<raw>\\S+))?'\n{more}"
+        )
+    };
+    let declared = definition("[field.hardness]\nconverted_from = \"HLD\"\n");
+    for (definition, line, from) in [
+        (definition(""), "60.3 HRC", None),
+        (definition(""), "60.3 HRC by HLD raw 785", Some("HLD")),
+        (definition(""), "60.3 HRC by HRC", None),
+        (declared.clone(), "60.3 HRC", Some("HLD")),
+        (declared, "60.3 HRC by HV", Some("HV")),
+    ] {
+        let found = examine(&instrument(&definition), &[(Tick(0), format!("{line}\n").into_bytes())]);
+        let reading = &found[0].1.readings[0];
+        assert_eq!(reading.converted_from.as_deref(), from, "{line}");
+        assert_eq!(reading.value_as_sent, "60.3", "never converted here");
+        let raw = reading.other.get("raw").map(String::as_str);
+        assert_eq!(raw, line.contains("raw").then_some("785"), "raw beside rounded");
+        let shown = serde_json::to_value(reading).unwrap();
+        assert_eq!(shown.get("converted_from").and_then(|from| from.as_str()), from);
+    }
+    let of_length = "[[line]]\npattern = '(?<Ra>\\S+)'\n[field.Ra]\nunit = \"um\"\nconverted_from = \"mil\"\n";
+    assert!(fault(of_length).contains("only a hardness"), "{}", fault(of_length));
+}
+
+/// Limits of the instrument are kept to the letter, and understood where they are numbers.
+#[test]
+fn limits_of_the_instrument_have_the_unit_of_their_value_or_their_own() {
+    let definition = "[[line]]\npattern = '(?<Ra>\\S+) (?<unit>\\S+) lim (?<limit_lower>.*) to (?<limit_upper>.*)'\n";
+    for (line, lower, upper) in [
+        ("0.4 um lim 0.2 to 0.800", Some("0.2 µm"), Some("0.800 µm")),
+        ("400 nm lim 200 to 0.8 um", Some("200 nm"), Some("0.8 µm")),
+        ("400 nm lim 0.2um to 31.5uin", Some("0.2 µm"), Some("31.5 µin")),
+        ("0.4 um lim --- to 0,8", None, None),
+        ("0.4 um lim  to 0.8 furlong", None, None),
+    ] {
+        let found = examine(&instrument(definition), &[(Tick(0), format!("{line}\n").into_bytes())]);
+        let limits = &found[0].1.readings[0].instrument_limits;
+        let shown = |meant: Option<LimitMeant>| meant.map(|meant| format!("{} {}", meant.value, meant.unit));
+        assert_eq!(
+            (shown(limits.lower_meant).as_deref(), shown(limits.upper_meant).as_deref()),
+            (lower, upper),
+            "{line}"
+        );
+    }
 }
 
 /// The other byte order, with a byte order mark or without one, in any length: a hint names it, and nothing is read.

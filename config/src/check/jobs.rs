@@ -5,6 +5,7 @@ use std::collections::BTreeMap;
 use ridgepost_parsers::{Quantity, QuantityKind};
 
 use super::limits::{Limits, limits};
+use super::master::master;
 use super::{Names, duplicates, plain_id, settings};
 use crate::diagnostic::Code;
 use crate::document::Path;
@@ -13,8 +14,8 @@ use crate::plan::{Characteristic, Gate, Job, Rule, Settings, Text};
 use crate::said::{CharacteristicSaid, JobFile};
 use crate::sheet::Sheet;
 
-/// Quantities whose symbol takes an argument: levels or sections that tell one from another.
-const WITH_ARGUMENT: [&str; 3] = ["Rmr", "Rdc", "RPc"];
+/// Quantities whose symbol takes an argument: levels or sections that tell one from another, or of what it is.
+const WITH_ARGUMENT: [&str; 4] = ["Rmr", "Rdc", "RPc", "dev"];
 
 /// Texture heights of one trace, smallest first: Ra <= Rq <= Rz <= Rmax <= Rt.
 const RISING: [&[&str]; 5] = [&["Ra"], &["Rq"], &["Rz"], &["Rmax", "Rz1max"], &["Rt"]];
@@ -61,6 +62,7 @@ pub(crate) fn check(sheet: &mut Sheet, said: &JobFile, around: &Around, text: Te
         edition: job.edition.map(|edition| edition.word().to_owned()).unwrap_or_default(),
         gate: job.gate.unwrap_or(Gate::Hold),
         accept_unknown_conditions: job.accept_unknown_conditions.unwrap_or(false),
+        accept_converted: job.accept_converted.unwrap_or(false),
         characteristics: read.into_iter().flatten().collect(),
         text,
     })
@@ -76,7 +78,8 @@ fn characteristic(
     let quantity = said.quantity.as_ref().and_then(|said| quantity(sheet, &path.key("quantity"), &said.0));
     // With a slip in the symbol the limits are checked as those of the quantity that was probably meant.
     let meant = said.quantity.as_ref().and_then(|said| nearest(&said.0, Quantity::symbols())).and_then(Quantity::parse);
-    let limits = limits(sheet, path, said, quantity.as_ref().or(meant.as_ref()));
+    let master = master(sheet, path, said, quantity.as_ref());
+    let limits = limits(sheet, path, said, quantity.as_ref().or(meant.as_ref()), master.as_ref());
     let conditions = conditions(sheet, path, said, quantity.as_ref());
     if let Some(rule) = said.rule.filter(|rule| *rule != Rule::Max) {
         let message = format!("rule `{}` is not judged by this version", rule.word());
@@ -116,6 +119,7 @@ fn characteristic(
         conditions,
         plausible,
         station: said.station.clone(),
+        master,
     })
 }
 

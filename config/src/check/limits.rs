@@ -5,9 +5,10 @@ use rust_decimal::Decimal;
 use rust_decimal::dec;
 
 use super::amount;
+use super::master::sizes;
 use crate::diagnostic::Code;
 use crate::document::Path;
-use crate::plan::Amount;
+use crate::plan::{Amount, Master};
 use crate::said::{AmountText, CharacteristicSaid};
 use crate::sheet::Sheet;
 
@@ -30,6 +31,7 @@ pub(crate) fn limits(
     path: &Path,
     said: &CharacteristicSaid,
     quantity: Option<&Quantity>,
+    master: Option<&Master>,
 ) -> Option<Limits> {
     let (lower_at, upper_at) = (path.key("lower"), path.key("upper"));
     if sheet.lacks(&lower_at) && sheet.lacks(&upper_at) {
@@ -42,6 +44,7 @@ pub(crate) fn limits(
     if let (Some(lower), Some(upper)) = (lower, upper) {
         order(sheet, path, lower, upper);
     }
+    let [lower, upper] = sizes(sheet, path, said, quantity, [lower, upper], master);
     let unit = upper.or(lower)?.unit;
     let plausible = plausible(sheet, path, said, quantity, unit);
     let limits =
@@ -124,7 +127,7 @@ fn plausible(
 }
 
 /// An amount in another unit, where no digit is lost.
-fn exactly(amount: Amount, unit: Unit) -> Option<Decimal> {
+pub(super) fn exactly(amount: Amount, unit: Unit) -> Option<Decimal> {
     let there = amount.unit.convert(amount.number, unit)?;
     if amount.unit == unit {
         return Some(there);

@@ -8,6 +8,7 @@ pub(crate) mod instruments;
 pub(crate) mod jobs;
 pub(crate) mod labels;
 mod limits;
+mod master;
 pub(crate) mod sinks;
 mod sources;
 pub(crate) mod stations;

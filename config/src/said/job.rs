@@ -44,6 +44,9 @@ pub(crate) struct JobSaid {
     /// Judge texture although its conditions are neither sent nor declared; not done where not written.
     #[schemars(extend("default" = false))]
     pub(crate) accept_unknown_conditions: Option<bool>,
+    /// Judge hardness although the instrument converted it from the scale it measured in; not done where not written.
+    #[schemars(extend("default" = false))]
+    pub(crate) accept_converted: Option<bool>,
 }
 
 /// Edition of the texture standards: it decides what an unwritten default means.
@@ -100,6 +103,13 @@ pub(crate) struct CharacteristicSaid {
     /// What is measured: a quantity's symbol.
     #[schemars(required)]
     pub(crate) quantity: Option<QuantityText>,
+    /// The nominal size of the drawing. With it the limits are deviations from this size (`nominal = "25 mm"`, `lower =
+    /// "-13 µm"`, `upper = "0 µm"`); without it they are sizes. Of a deviation (`dev`): what it is a deviation from, the
+    /// master's nominal size where not written.
+    #[schemars(extend("examples" = ["25 mm"]))]
+    pub(crate) nominal: Option<AmountText>,
+    /// The master that an instrument which sends deviations is set with.
+    pub(crate) master: Option<MasterSaid>,
     /// Lower limit with its unit.
     #[schemars(extend("examples" = ["0.2 µm"]))]
     pub(crate) lower: Option<AmountText>,
@@ -131,4 +141,35 @@ pub(crate) struct PlausibleSaid {
     /// Largest plausible value.
     #[schemars(required, extend("examples" = ["5 µm"]))]
     pub(crate) max: Option<AmountText>,
+}
+
+/// The master that an instrument which sends deviations is set with: a part's size is the master's size plus (or minus)
+/// what is indicated then.
+#[derive(Clone, Debug, Default, Deserialize, JsonSchema)]
+#[serde(deny_unknown_fields)]
+#[schemars(rename = "Master")]
+pub(crate) struct MasterSaid {
+    /// Its id, as engraved.
+    #[schemars(required, length(min = 1), extend("examples" = ["SM-40"]))]
+    pub(crate) id: Option<String>,
+    /// The size it is marked with.
+    #[schemars(required, extend("examples" = ["40.000 mm"]))]
+    pub(crate) nominal: Option<AmountText>,
+    /// What a positive indication means: `+` that the part is larger than the master, `-` that it is smaller.
+    #[schemars(required)]
+    pub(crate) sign: Option<Sign>,
+    /// The master's own deviation from its nominal size, by its certificate; none where not written.
+    #[schemars(extend("examples" = ["0.4 µm"]))]
+    pub(crate) deviation: Option<AmountText>,
+}
+
+/// What a positive indication means.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Deserialize, JsonSchema)]
+pub(crate) enum Sign {
+    /// The part is larger than the master.
+    #[serde(rename = "+")]
+    Larger,
+    /// The part is smaller than the master.
+    #[serde(rename = "-")]
+    Smaller,
 }

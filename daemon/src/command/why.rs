@@ -1,7 +1,8 @@
 //! `ridgepost why`: everything one result rests on, from the bytes to the delivered file.
 
 use clap::Args;
-use ridgepost_judge::explain;
+use ridgepost_judge::{explain, sum_in_words};
+use ridgepost_parsers::{Quantity, Unit, Value};
 use rusqlite::Connection;
 use serde_json::{Value as Json, json};
 
@@ -23,6 +24,7 @@ pub struct WhyArgs {
 /// Tells it; 1 if there is no such result.
 pub fn why(cell: &Cell, args: &WhyArgs, out: &mut Out) -> Exit {
     let told = open_for_reading(&cell.plan.store).and_then(|connection| gather(&connection, &args.result));
+    let told = told.map(|story| story.map(|story| with_sum(cell, story)));
     match told {
         Err(fault) => super::store_unusable(cell, &fault, out),
         Ok(None) => {
@@ -38,6 +40,29 @@ pub fn why(cell: &Cell, args: &WhyArgs, out: &mut Out) -> Exit {
             Exit::Done
         }
     }
+}
+
+/// Adds how the value came about where the instrument sent a deviation: by the job's text as it was judged by.
+fn with_sum(cell: &Cell, mut story: Json) -> Json {
+    if let Some(sum) = sum(cell, &story) {
+        story["sum"] = sum.into();
+    }
+    story
+}
+
+fn sum(cell: &Cell, story: &Json) -> Option<String> {
+    let result = &story["result"];
+    let report: Json = serde_json::from_str(story["frame"]["report"].as_str()?).ok()?;
+    let is_it = |reading: &&Json| {
+        let quantity = reading["quantity"].as_str().and_then(Quantity::parse);
+        quantity.is_some_and(|quantity| quantity.is_deviation()) && reading["value_as_sent"] == result["value_as_sent"]
+    };
+    let sent = report["readings"].as_array()?.iter().find(is_it)?;
+    let (value, unit) = (Value::parse(sent["value"].as_str()?).ok()?, Unit::parse(sent["unit"].as_str()?)?);
+    let job = cell.kept_job(story["job"]["body"].as_str()?)?;
+    let balloon = result["balloon"].as_str()?;
+    let characteristic = job.characteristics.iter().find(|characteristic| characteristic.balloon == balloon)?;
+    sum_in_words(characteristic, value, unit)
 }
 
 fn gather(connection: &Connection, id: &str) -> Result<Option<Json>, StoreFault> {
@@ -107,6 +132,9 @@ fn tell(story: &Json, out: &mut Out) {
     ));
     for reason in story["reasons"].as_array().into_iter().flatten() {
         out.say(&format!("    because {}: {}", shown(&reason["code"]), shown(&reason["in_words"])));
+    }
+    if let Some(sum) = story["sum"].as_str() {
+        out.say(&format!("    {sum}"));
     }
     out.say("\nas recorded");
     for (name, value) in result.as_object().into_iter().flatten() {

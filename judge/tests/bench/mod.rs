@@ -44,6 +44,7 @@ pub(crate) fn characteristic(balloon: &str, symbol: &str) -> Characteristic {
         conditions: Settings::default(),
         plausible: None,
         station: None,
+        master: None,
     }
 }
 
@@ -75,6 +76,7 @@ pub(crate) fn job(characteristics: Vec<Characteristic>) -> Job {
         edition: "ISO 21920".to_owned(),
         gate: Gate::Hold,
         accept_unknown_conditions: false,
+        accept_converted: false,
         characteristics,
         text: Text { body: "".into(), hash: String::new() },
     }
@@ -115,6 +117,7 @@ pub(crate) fn reading(symbol: &str, text: &str) -> Reading {
         instrument_limits: InstrumentLimits::default(),
         identity: Identity::default(),
         conditions: Conditions::default(),
+        converted_from: None,
         other: std::collections::BTreeMap::new(),
         record: 0,
         field: 0,
