@@ -32,7 +32,8 @@ fn seconds(count: usize, faulty: &dyn Fn(usize) -> String) -> f64 {
     let loaded = read(Path::new(CELL_DIR), &files);
     let took = began.elapsed().as_secs_f64();
     let told = loaded.diagnostics.iter().filter(|told| told.file.ends_with("case.toml")).count();
-    assert!(told >= count / 2, "{told} are told of {count}: {:?}", loaded.diagnostics.first());
+    // A count, whatever the machine: at most what a person would mend, not one of every pair.
+    assert!((count / 2..=4 * count).contains(&told), "{told} are told of {count}: {:?}", loaded.diagnostics.first());
     took
 }
 
@@ -41,7 +42,7 @@ fn thousands_of_faults_take_no_longer_each_than_a_hundred() {
     let entry = |balloon: usize, feature: usize, rest: &str| {
         format!("balloon = \"{balloon}\"\nfeature = \"f{feature}\"\n{rest}\n")
     };
-    let cases: [(&str, &dyn Fn(usize) -> String); 7] = [
+    let cases: [(&str, &dyn Fn(usize) -> String); 9] = [
         ("limits", &|at| entry(at, at, "quantity = \"Ra\"\nupper = \"0.4 µm\"\nlower = \"0.8 µm\"")),
         ("bare numbers", &|at| entry(at, at, "quantity = \"Ra\"\nupper = 0.8")),
         ("unknown keys", &|at| entry(at, at, "quantity = \"Ra\"\nuper = \"0.8 µm\"")),
@@ -51,6 +52,14 @@ fn thousands_of_faults_take_no_longer_each_than_a_hundred() {
         ("order of heights", &|at| {
             let (quantity, upper) = if at % 2 == 0 { ("Ra", "0.9") } else { ("Rz", "0.8") };
             entry(at, at / 2, &format!("quantity = \"{quantity}\"\nupper = \"{upper} µm\""))
+        }),
+        ("order of heights on one feature", &|at| {
+            let (quantity, upper) = if at % 2 == 0 { ("Ra", "0.9") } else { ("Rz", "0.8") };
+            entry(at, 0, &format!("quantity = \"{quantity}\"\nupper = \"{upper} µm\""))
+        }),
+        ("impossible heights on one feature", &|at| {
+            let (quantity, limit) = if at % 2 == 0 { ("Ra", "lower = \"0.9") } else { ("Rz", "upper = \"0.8") };
+            entry(at, 0, &format!("quantity = \"{quantity}\"\n{limit} µm\""))
         }),
     ];
     for (what, faulty) in cases {

@@ -183,7 +183,8 @@ fn edition_named(sheet: &mut Sheet, read: &[Option<Characteristic>]) {
     }
 }
 
-/// Limits on one feature that the order of texture heights makes odd (told) or impossible (refused).
+/// Limits on one feature that the order of texture heights makes odd (told) or impossible (refused). Each is held against
+/// the tightest limit of the larger heights, so that every characteristic is told of once, whatever their number.
 fn rising(sheet: &mut Sheet, read: &[Option<Characteristic>]) {
     let rank = |quantity: &Quantity| RISING.iter().position(|symbols| symbols.contains(&quantity.symbol()));
     let mut by_feature: BTreeMap<&str, Vec<(usize, usize, &Characteristic)>> = BTreeMap::new();
@@ -192,41 +193,42 @@ fn rising(sheet: &mut Sheet, read: &[Option<Characteristic>]) {
             by_feature.entry(&read.feature).or_default().push((rank, index, read));
         }
     }
+    let bound = |limit: Option<_>, of: &Characteristic| limit.and_then(|limit| of.unit.to_micrometres(limit));
     for alike in by_feature.values() {
-        for ((high, index, larger), (low, other, smaller)) in
-            alike.iter().flat_map(|one| alike.iter().map(move |other| (one, other)))
-        {
-            if low >= high {
-                continue;
-            }
-            let (index, other) = (*index, *other);
-            let bound = |limit: Option<_>, of: &Characteristic| limit.and_then(|limit| of.unit.to_micrometres(limit));
-            let ceiling = bound(larger.upper, larger);
-            let (small, large) = (&smaller.quantity, &larger.quantity);
-            if bound(smaller.lower, smaller).zip(ceiling).is_some_and(|(lower, ceiling)| lower > ceiling) {
-                let message = format!(
-                    "no surface can have {small} above this and {large} within the upper limit of balloon {}",
-                    larger.balloon
-                );
-                sheet.fault(
-                    &at(other).key("lower"),
-                    Code::Contradiction,
-                    message,
-                    format!("{small} is never above {large} of the same trace"),
-                );
-                sheet.blame(&at(index));
-            } else if bound(smaller.upper, smaller).zip(ceiling).is_some_and(|(upper, ceiling)| upper > ceiling) {
-                let message = format!(
-                    "the limit of {small} is above that of {large} on the same feature (balloon {})",
-                    larger.balloon
-                );
-                sheet.warn(
-                    &at(other).key("upper"),
-                    Code::LimitsOrder,
-                    message,
-                    format!("{small} is never above {large} of the same trace: is a digit or a unit wrong?"),
-                );
+        let ceilings = alike
+            .iter()
+            .filter_map(|(rank, index, larger)| Some((*rank, bound(larger.upper, larger)?, *index, *larger)))
+            .collect::<Vec<_>>();
+        // By rank, the tightest limit of any larger height.
+        let tightest: Vec<_> = (0..RISING.len())
+            .map(|rank| ceilings.iter().filter(|(high, ..)| *high > rank).min_by_key(|(_, ceiling, ..)| *ceiling))
+            .collect();
+        for (rank, index, smaller) in alike {
+            let Some((_, ceiling, of, larger)) = tightest[*rank] else { continue };
+            if bound(smaller.lower, smaller).is_some_and(|lower| lower > *ceiling) {
+                impossible(sheet, *index, smaller, larger);
+                sheet.blame(&at(*of));
+            } else if bound(smaller.upper, smaller).is_some_and(|upper| upper > *ceiling) {
+                odd(sheet, *index, smaller, larger);
             }
         }
     }
+}
+
+fn impossible(sheet: &mut Sheet, index: usize, smaller: &Characteristic, larger: &Characteristic) {
+    let (small, large) = (&smaller.quantity, &larger.quantity);
+    let message = format!(
+        "no surface can have {small} above this and {large} within the upper limit of balloon {}",
+        larger.balloon
+    );
+    let help = format!("{small} is never above {large} of the same trace");
+    sheet.fault(&at(index).key("lower"), Code::Contradiction, message, help);
+}
+
+fn odd(sheet: &mut Sheet, index: usize, smaller: &Characteristic, larger: &Characteristic) {
+    let (small, large) = (&smaller.quantity, &larger.quantity);
+    let message =
+        format!("the limit of {small} is above that of {large} on the same feature (balloon {})", larger.balloon);
+    let help = format!("{small} is never above {large} of the same trace: is a digit or a unit wrong?");
+    sheet.warn(&at(index).key("upper"), Code::LimitsOrder, message, help);
 }
