@@ -106,7 +106,7 @@ fn deviations_become_sizes_and_converted_hardness_waits_for_consent() {
     assert_eq!(why.get("sum"), None);
     let report: serde_json::Value = serde_json::from_str(why["frame"]["report"].as_str().unwrap()).unwrap();
     assert_eq!(
-        (&report["readings"][0]["converted_from"], &report["readings"][0]["other"]["raw"]),
+        (&report["readings"][0]["other"]["converted_from"], &report["readings"][0]["other"]["raw"]),
         (&"HLD".into(), &"785".into())
     );
     let seq = field(&cell.store().readings("dial")[2], "seq").to_owned();

@@ -2,7 +2,7 @@
 
 use std::collections::BTreeMap;
 
-use crate::besides::{converted_from, limits};
+use crate::besides::{converted_from, limits, with_scale};
 use crate::definition::Numbers;
 use crate::envelope::Rejection;
 use crate::number::{self, BadNumber};
@@ -88,6 +88,7 @@ pub(crate) fn readings(
         let stated = shown.unit.clone().or_else(|| unit_text(plan, scope, item, &quantity));
         let unit = unit_of(plan, &quantity, &item.role, stated.as_deref(), shown.mark.is_some())?;
         let verdict = beside(scope, &quantity, Beside::Verdict).or_else(|| scope.text(&Role::Verdict));
+        let converted_from = converted_from(plan, scope, item, &quantity, unit);
         readings.push(Reading {
             value: shown.value,
             unit,
@@ -101,8 +102,8 @@ pub(crate) fn readings(
             instrument_limits: limits(plan, scope, item, &quantity, unit),
             identity: identity.clone(),
             conditions: conditions.clone(),
-            converted_from: converted_from(plan, scope, item, &quantity, unit),
-            other: other.clone(),
+            other: with_scale(&other, converted_from.as_deref()),
+            converted_from,
             record,
             field: 0,
             stored: plan.reading.stored,

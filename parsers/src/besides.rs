@@ -1,5 +1,7 @@
 //! What an instrument says beside a value that is evidence about it: its own limits, the scale it was measured in.
 
+use std::collections::BTreeMap;
+
 use crate::assemble::{Scope, field_of, read_number, split_unit};
 use crate::number::BadNumber;
 use crate::plan::Plan;
@@ -62,4 +64,11 @@ pub(crate) fn converted_from(
     let declared = || field_of(plan, quantity, &item.role).iter().find_map(|field| field.converted_from.clone());
     let scale = stated.or_else(declared)?;
     (unit.is_none() || plan.unit(&scale) != unit).then_some(scale)
+}
+
+/// The fields without a role, and the scale where there is one.
+pub(crate) fn with_scale(other: &BTreeMap<String, String>, scale: Option<&str>) -> BTreeMap<String, String> {
+    let mut other = other.clone();
+    other.extend(scale.map(|scale| (Role::ConvertedFrom.name(), scale.to_owned())));
+    other
 }

@@ -41,9 +41,10 @@ pub struct Reading {
     /// Conditions the message states.
     pub conditions: Conditions,
     /// The hardness scale it was measured in, where the instrument converted it: to the letter, or as the definition says.
-    #[serde(skip_serializing_if = "Option::is_none")]
+    /// People and programs are told of it in `other`.
+    #[serde(skip)]
     pub converted_from: Option<String>,
-    /// Fields the definition names but gives no role, and unknown keys.
+    /// Fields the definition names but gives no role, and unknown keys; `converted_from` where that is known.
     pub other: BTreeMap<String, String>,
     /// Which record of its frame this belongs to, from 0: values of one record stem from one measurement.
     #[serde(skip)]

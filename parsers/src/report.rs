@@ -61,9 +61,6 @@ pub struct ReadingReport {
     pub identity: Identity,
     /// Conditions the message states.
     pub conditions: Conditions,
-    /// The hardness scale it was measured in, where the instrument converted it.
-    #[serde(skip_serializing_if = "Option::is_none")]
-    pub converted_from: Option<String>,
     /// Everything else.
     pub other: BTreeMap<String, String>,
 }
@@ -100,7 +97,6 @@ impl ReadingReport {
             instrument_limits: reading.instrument_limits.clone(),
             identity: reading.identity.clone(),
             conditions: reading.conditions.clone(),
-            converted_from: reading.converted_from.clone(),
             other: reading.other.clone(),
         }
     }
@@ -175,7 +171,6 @@ fn kept_reading(to: &mut String, reading: &Reading) {
         text(to, "standard", conditions.standard.as_deref());
         shown(to, "traverse", conditions.traverse.as_ref());
     });
-    text(to, "converted_from", reading.converted_from.as_deref());
     object(to, "other", |to| {
         for (name, value) in &reading.other {
             to.push(',');

@@ -522,7 +522,7 @@ fn converted_hardness_says_what_it_was_measured_in() {
         let raw = reading.other.get("raw").map(String::as_str);
         assert_eq!(raw, line.contains("raw").then_some("785"), "raw beside rounded");
         let shown = serde_json::to_value(reading).unwrap();
-        assert_eq!(shown.get("converted_from").and_then(|from| from.as_str()), from);
+        assert_eq!(shown["other"].get("converted_from").and_then(|from| from.as_str()), from);
     }
     let of_length = "[[line]]\npattern = '(?<Ra>\\S+)'\n[field.Ra]\nunit = \"um\"\nconverted_from = \"mil\"\n";
     assert!(fault(of_length).contains("only a hardness"), "{}", fault(of_length));
@@ -625,6 +625,19 @@ format = "hh:mm p"
         &definition,
         b"2.3.26 0.4\n2.3.26 02:07 PM 0.4\n31.2.26 0.4\n",
         &["ok | Ra=0.4 µm {time:2026-03-02}", "ok | Ra=0.4 µm {time:2026-03-02T14:07}", "damaged sanity"],
+    );
+    // A time that can't be read is told, whether its format is declared or not; it never stands in a result as sent.
+    let line = "[reading]\nunit = \"µm\"\n[[line]]\npattern = '(?<time>\\S+) (?<Ra>\\S+)'\n";
+    says(
+        line,
+        b"14:07 0.4\n14h07 0.4\n25:07 0.4\nnoon 0.4\n",
+        &["ok | Ra=0.4 µm {time:14:07}", "damaged sanity", "damaged sanity", "damaged sanity"],
+    );
+    let letters = format!("{line}[field.time]\nformat = \"hh'h'mm\"\n");
+    says(
+        &letters,
+        b"14h07 0.4\n14:07 0.4\n24h07 0.4\n",
+        &["ok | Ra=0.4 µm {time:14:07}", "damaged sanity", "damaged sanity"],
     );
 }
 

@@ -69,6 +69,7 @@ fn compare_param(case: &Case, param: &Param, reading: &Reading, faults: &mut Vec
     };
     differ("instrument_verdict", param.inst_verdict.as_deref(), reading.instrument_verdict.as_deref());
     differ("upper limit", param.inst_limit_hi.as_deref(), reading.instrument_limits.upper.as_deref());
+    differ("converted_from", param.converted_from.as_deref(), reading.converted_from.as_deref());
     differ("lower limit", param.inst_limit_lo.as_deref(), reading.instrument_limits.lower.as_deref());
     // Where decimals are implied the text is rebuilt, so the input doesn't hold it.
     if let Some(text) = param.value_text.as_deref().filter(|text| case.holds_text(text)) {

@@ -67,6 +67,9 @@ pub struct Param {
     /// Lower limit printed by the instrument.
     #[serde(default)]
     pub inst_limit_lo: Option<String>,
+    /// The hardness scale it was measured in, where the instrument converted.
+    #[serde(default)]
+    pub converted_from: Option<String>,
 }
 
 /// Bytes that are no reading.
