@@ -4,9 +4,11 @@
 mod bench;
 
 use bench::*;
-use ridgepost_config::{Characteristic, Master};
+use proptest::prelude::*;
+use ridgepost_config::{Amount, Characteristic, Master};
 use ridgepost_judge::{Kind, Piece, Reason, judge, sum_in_words};
-use ridgepost_parsers::{InstrumentLimits, LimitMeant, Mark, Reading, Value, Verdict};
+use ridgepost_parsers::{InstrumentLimits, LimitMeant, Mark, Reading, Unit, Value, Verdict};
+use rust_decimal::Decimal;
 
 fn master(nominal: &str, larger: bool) -> Master {
     Master { id: "SM-25".to_owned(), nominal: amount(nominal), deviation: None, larger, deviation_from: None }
@@ -70,6 +72,75 @@ fn a_size_is_the_master_and_the_deviation() {
         for symbol in ["dev", "dev(D)"] {
             assert_eq!(row(with(master.clone(), h6()), &reading(symbol, sent)), expected, "{master:?} {symbol}");
         }
+    }
+}
+
+/// A whole number of tenths of a micrometre, written in one of these units.
+fn tenths(number: i64, unit: Unit) -> Amount {
+    let scale = match unit {
+        Unit::Nanometre => return Amount { number: Decimal::from(number * 100), unit },
+        Unit::Micrometre => 1,
+        _ => 4,
+    };
+    Amount { number: Decimal::new(number, scale), unit }
+}
+
+fn unit() -> impl Strategy<Value = Unit> {
+    prop::sample::select(vec![Unit::Nanometre, Unit::Micrometre, Unit::Millimetre])
+}
+
+proptest! {
+    /// Whole numbers know what the sum is and on which side of a limit it lies.
+    #[test]
+    fn sums_agree_with_whole_numbers(
+        (nominal, own, indicated) in (100_000_i64..1_000_000, -500_i64..500, -40_000_i64..40_000),
+        (low, span) in (-40_000_i64..40_000, 0_i64..50_000),
+        units in (unit(), unit(), unit(), unit()),
+        larger: bool,
+    ) {
+        let (low, high) = (nominal + low, nominal + low + span);
+        let asked = Characteristic {
+            lower: Some(tenths(low, units.0).number),
+            upper: Some(tenths(high, units.0).number),
+            unit: units.0,
+            ..characteristic("1", "D")
+        };
+        let master = Master {
+            nominal: tenths(nominal, units.1),
+            deviation: Some(tenths(own, units.2)),
+            ..master("1 mm", larger)
+        };
+        let sent = tenths(indicated, units.3);
+        let sent = Reading { value: Some(Value::from(sent.number)), unit: Some(sent.unit), ..reading("dev", "0 mm") };
+        let size = nominal + own + if larger { indicated } else { -indicated };
+        let expected = if size > high {
+            "nonconforming above-upper"
+        } else if size < low {
+            "nonconforming below-lower"
+        } else {
+            "conforms within-limits"
+        };
+        let (job, gauge) = (job(vec![with(master, asked)]), gauge());
+        let judgement = judge(&circumstances(Some(&job), &gauge), &Piece::fresh(&job, 1), &[&sent]).unwrap();
+        let row = only(&judgement, Kind::Reading);
+        prop_assert_eq!(said(row), format!("reading 1 {expected}"));
+        prop_assert_eq!(row.value.unwrap().decimal(), tenths(size, units.0).number);
+    }
+
+    /// Whatever is sent, in whatever unit of length: one row, no panic, and no size where the sum can't be exact.
+    #[test]
+    fn any_number_is_taken_or_refused(mantissa: i64, scale in 0_u32..28, at in 0_usize..7) {
+        let lengths = [
+            Unit::Nanometre, Unit::Micrometre, Unit::Millimetre, Unit::Metre, Unit::Microinch, Unit::Mil, Unit::Inch,
+        ];
+        let number = Value::from(Decimal::new(mantissa, scale));
+        let sent = Reading { value: Some(number), unit: Some(lengths[at]), ..reading("dev", "0 mm") };
+        let found = verdict_on(with(master("25.000 mm", true), h6()), &sent);
+        prop_assert!(
+            ["conforms within-limits", "nonconforming above-upper", "nonconforming below-lower", "unjudged implausible"]
+                .contains(&found.as_str()),
+            "{}", found
+        );
     }
 }
 
