@@ -5,8 +5,8 @@ use crate::diagnostic::plain;
 use crate::document::{Document, Path};
 use crate::labels::{Item, Labels};
 use crate::plan::{
-    Amount, Characteristic, CsvSink, Flow, Gate, GaugeBinding, Job, Master, Parity, Per, Plan, Settings, SinkKind,
-    Source, Station, Stream, WhenRecorded,
+    Amount, Characteristic, CsvSink, DecisionRule, Flow, Gate, GaugeBinding, GuardWidth, Job, Master, Parity, Per,
+    Plan, Rule, Settings, SinkKind, Source, Station, Stream, WhenRecorded,
 };
 use crate::watch::Metrics;
 
@@ -237,11 +237,12 @@ fn characteristic_line(job: &Job, characteristic: &Characteristic, rule_written:
         .unwrap_or_default();
     let station = characteristic.station.as_ref().map(|name| format!(", only from station {name}")).unwrap_or_default();
     format!(
-        "job {}, balloon {}: {} {limits}, rule {}{traces}{conditions}{band}{station}{}",
+        "job {}, balloon {}: {} {limits}, rule {}{traces}{}{conditions}{band}{station}{}",
         job.id,
         characteristic.balloon,
         characteristic.quantity,
         rule_words(job, characteristic, rule_written),
+        decision_words(characteristic),
         characteristic.master.as_ref().map(|master| format!(", {}", master_words(master))).unwrap_or_default(),
     )
 }
@@ -261,14 +262,34 @@ fn rule_words(job: &Job, characteristic: &Characteristic, written: bool) -> Stri
     if written {
         return word.to_owned();
     }
-    // ISO 4288:1996 5.2: without "max" the 16 % rule is meant; from memory, as is that ASME B46.1 takes the mean.
-    let sixteen = characteristic.quantity.is_texture()
-        && (job.edition == "ISO 1302 / ISO 4288" || job.edition.starts_with("JIS"));
-    match sixteen {
-        true => {
-            format!("{word} (not written: the edition means 16 %, which this version doesn't judge; max is stricter)")
-        }
-        false => format!("{word} (not written: no value may pass the limit)"),
+    let texture = characteristic.quantity.is_texture();
+    match (characteristic.rule, texture) {
+        (Rule::Sixteen, _) => format!("{word} (not written: {} means that at most 16 % may pass)", job.edition),
+        (_, true) => format!("{word} (not written: under {} no value may pass the limit)", job.edition),
+        (_, false) => format!("{word} (not written: no value may pass the limit)"),
+    }
+}
+
+/// By which rules values are accepted: `max of 3 values, ISO 14253-1 with a guard band of U`.
+pub fn rules_in_words(characteristic: &Characteristic) -> String {
+    let values = match (characteristic.rule, characteristic.traces) {
+        (Rule::Sixteen, 1) => String::new(),
+        (Rule::Sixteen, traces) => format!(" of at least {traces} values"),
+        (_, 1) => " of one value".to_owned(),
+        (_, traces) => format!(" of {traces} values"),
+    };
+    format!("{}{values}{}", characteristic.rule.word(), decision_words(characteristic))
+}
+
+/// How the uncertainty counts, where it does.
+fn decision_words(characteristic: &Characteristic) -> String {
+    let guard = match characteristic.guard {
+        GuardWidth::Expanded => "U",
+        GuardWidth::OneSided => "1.65 u",
+    };
+    match characteristic.decision {
+        DecisionRule::Simple => String::new(),
+        decision => format!(", {} with a guard band of {guard}", decision.word()),
     }
 }
 

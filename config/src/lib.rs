@@ -28,7 +28,7 @@ mod watch;
 
 pub use check::instruments::{instrument, label_line};
 pub use diagnostic::{Code, Diagnostic, Severity};
-pub use explain::explain;
+pub use explain::{explain, rules_in_words};
 pub use fields::{FIELDS, KINDS};
 pub use labels::{
     CheckDigit, Command, Item, Keep, LABEL_CHARACTERS_MAX, Label, Labels, Refusal, Rule as LabelRule,

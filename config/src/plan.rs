@@ -109,6 +109,10 @@ pub struct Gauge {
     pub calibration_due: Option<Date>,
     /// What it is declared to be set to.
     pub settings: Settings,
+    /// Expanded uncertainties of its values; a share of the value where one is in per cent and the quantity is not.
+    pub uncertainty: BTreeMap<Quantity, Amount>,
+    /// Coverage factor k of all of them, above 0; 2 where not written.
+    pub coverage_factor: Decimal,
     /// The last verification that was good, as stated by the shop.
     pub verified: Option<Verified>,
     /// Set aside by the shop: found bad.
@@ -175,6 +179,8 @@ pub struct Job {
     pub accept_unknown_conditions: bool,
     /// Judge hardness although the instrument converted it from another scale.
     pub accept_converted: bool,
+    /// Times that a characteristic may be measured again on a piece after it was decided; more are not judged.
+    pub retests: u32,
     /// Requirements in measuring order.
     pub characteristics: Vec<Characteristic>,
     /// The exact text this was read from.
@@ -210,8 +216,12 @@ pub struct Characteristic {
     pub unit: Unit,
     /// Acceptance rule.
     pub rule: Rule,
-    /// Values due for one verdict.
+    /// Values due for one verdict; under the 16 % rule the fewest.
     pub traces: u32,
+    /// How the uncertainty of measuring counts.
+    pub decision: DecisionRule,
+    /// How wide the guard band of the decision rule is.
+    pub guard: GuardWidth,
     /// Conditions the requirement states.
     pub conditions: Settings,
     /// Band outside of which a value is a slip, in `unit`; the quantity's own band where not written.
@@ -265,6 +275,46 @@ impl Rule {
             Rule::Mean => "mean",
         }
     }
+}
+
+/// How the uncertainty of measuring counts where a value is held against a limit.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, serde::Deserialize, schemars::JsonSchema)]
+pub enum DecisionRule {
+    /// It does not: simple acceptance of JCGM 106.
+    #[serde(rename = "simple")]
+    Simple,
+    /// Accepted only inside limits narrowed by the guard band, else rejected (JCGM 106).
+    #[serde(rename = "guarded-acceptance")]
+    GuardedAcceptance,
+    /// Rejected only outside limits widened by the guard band, else accepted (JCGM 106).
+    #[serde(rename = "guarded-rejection")]
+    GuardedRejection,
+    /// Neither proven nor disproven between the narrowed and the widened limits (ISO 14253-1).
+    #[serde(rename = "ISO 14253-1")]
+    Iso14253,
+}
+
+impl DecisionRule {
+    /// The word as a job writes it.
+    pub fn word(self) -> &'static str {
+        match self {
+            DecisionRule::Simple => "simple",
+            DecisionRule::GuardedAcceptance => "guarded-acceptance",
+            DecisionRule::GuardedRejection => "guarded-rejection",
+            DecisionRule::Iso14253 => "ISO 14253-1",
+        }
+    }
+}
+
+/// Width of the guard band.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, serde::Deserialize, schemars::JsonSchema)]
+pub enum GuardWidth {
+    /// The expanded uncertainty (ISO 14253-1:1998 and 2013).
+    #[serde(rename = "U")]
+    Expanded,
+    /// 1.65 standard uncertainties, 95 % on one side (ISO 14253-1:2017).
+    #[serde(rename = "1.65u")]
+    OneSided,
 }
 
 /// Where results go.

@@ -6,7 +6,7 @@ use ridgepost_parsers::Value;
 use crate::judging::Judgement;
 use crate::piece::{Attempt, Piece, Slot};
 use crate::row::{Kind, Mode, Outcome, Reason, Row};
-use crate::rule::{Unjudgeable, check, deciding};
+use crate::rule::{Unjudgeable, check, compared, deciding};
 
 /// Ends a piece because a person said so: its `part` row and the next piece. A piece nobody has measured anything
 /// on stays as it is, without a row.
@@ -49,7 +49,11 @@ fn part_reasons(job: &Job, piece: &Piece, outcome: Outcome) -> Vec<String> {
     }
     let failed = piece.slots.iter().filter(|slot| slot.decided == Some(Outcome::Nonconforming));
     for attempt in failed.flat_map(Slot::counted).filter(|attempt| attempt.outcome == Outcome::Nonconforming) {
-        codes(&mut reasons, attempt, |reason| matches!(reason, Reason::AboveUpper | Reason::BelowLower));
+        codes(&mut reasons, attempt, |reason| !reason.is_caution());
+    }
+    let open = piece.slots.iter().filter(|slot| slot.decided == Some(Outcome::Undecided));
+    for attempt in open.flat_map(Slot::counted) {
+        codes(&mut reasons, attempt, |reason| !reason.is_caution() && reason != Reason::MoreTracesNeeded);
     }
     if let Some(missing) = missing(job, piece) {
         push(&mut reasons, &missing);
@@ -86,7 +90,7 @@ pub(crate) fn verdict_row(characteristic: &Characteristic, slot: &Slot, piece: &
     describe(&mut row, characteristic);
     row.outcome = slot.decided;
     let decisive = deciding(slot, characteristic);
-    row.value = decisive.and_then(|attempt| attempt.value);
+    row.value = compared(slot, characteristic);
     row.reading = reading.reading.filter(|_| decisive == slot.counted().last());
     row.gauge = shared_gauge(slot);
     row.reasons = verdict_reasons(slot);

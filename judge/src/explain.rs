@@ -25,6 +25,12 @@ impl Reason {
             Reason::InsideGuardBand => {
                 "the value is so near to the limit that the uncertainty of measuring does not let one say"
             }
+            Reason::NoAcceptanceZone => {
+                "the limits lie closer together than twice the guard band: this gauge can't show conformity, take one with less uncertainty"
+            }
+            Reason::UncertaintyUnknown => {
+                "the job's decision rule needs the uncertainty of this gauge for this quantity: write it into the gauge register"
+            }
             Reason::MoreTracesNeeded => {
                 "the rule needs more traces before it can decide: measure again at another place"
             }
@@ -63,7 +69,9 @@ impl Reason {
             Reason::GaugeOverdue => "the gauge's calibration or verification has run out: have it renewed",
             Reason::GaugeFailed => "the gauge was found bad and set aside: use another one",
             Reason::GaugeUnknown => "the gauge is not in the register: register it",
-            Reason::RetestLimit => "there were more retests than are allowed",
+            Reason::RetestLimit => {
+                "there were more retests than the job allows: only the first measurement counts, look at why it was measured again"
+            }
             Reason::InstrumentDisagrees => {
                 "the instrument's own verdict is another one: look at its limits, its program and how it rounds"
             }

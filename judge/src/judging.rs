@@ -1,18 +1,17 @@
-//! The readings of one measurement, judged by the open job: which slot each is for, what keeps it from being
-//! judged, how it stands to its limits, and what that makes of slot and piece.
+//! The readings of one measurement, judged by the open job: which piece and slot each is for, and what each makes of them.
 
 use ridgepost_config::{Characteristic, Gate, Gauge, Job};
-use ridgepost_parsers::{Mark, QuantityKind, Reading, Verdict};
+use ridgepost_parsers::{Mark, Reading};
 
 use crate::closing::{close, describe, name, place, verdict_row};
 use crate::conditions::Measured;
 use crate::context::Held;
-use crate::limits::{Standing, standing};
 use crate::piece::{Attempt, Piece};
-use crate::plausible::{broken_order, obstacles};
+use crate::plausible::broken_order;
 use crate::row::{GaugeState, Kind, Mode, Outcome, Reason, Row};
-use crate::rule::{Decision, Unjudgeable, acceptance, check};
-use crate::told::{Told, has_other_limits};
+use crate::rule::{Unjudgeable, check};
+use crate::standing::{by_rule, cautions, on_its_own, stand};
+use crate::told::Told;
 
 /// What is known beside the readings.
 #[derive(Clone, Copy, Debug)]
@@ -71,7 +70,7 @@ pub fn judge(circumstances: &Circumstances, piece: &Piece, readings: &[&Reading]
     let mut bench = Bench { at: circumstances, rows: Vec::new(), piece: piece.clone() };
     bench.turn_to_first(readings);
     for (index, (reading, broken)) in readings.iter().zip(broken_order(readings)).enumerate() {
-        bench.take(index, reading, broken)?;
+        bench.take(index, reading, broken);
     }
     if let Some(job) = circumstances.job
         && bench.piece.is_complete()
@@ -120,7 +119,7 @@ fn part<'a>(at: &Circumstances<'a>, reading: &'a Reading) -> Option<&'a str> {
 }
 
 /// What the gate makes of the gauge's state: whose reason, and how strict.
-fn gate(at: &Circumstances, job: &Job) -> Option<(Gate, Reason)> {
+pub(crate) fn gate(at: &Circumstances, job: &Job) -> Option<(Gate, Reason)> {
     at.gauge_state.reason().map(|reason| (job.gate, reason))
 }
 
@@ -151,17 +150,17 @@ struct Bench<'a> {
 }
 
 /// A reading that found its slot.
-struct Placed<'a> {
+pub(crate) struct Placed<'a> {
     index: usize,
-    reading: &'a Reading,
-    conditions: Measured,
+    pub(crate) reading: &'a Reading,
+    pub(crate) conditions: Measured,
     /// Position of characteristic and slot.
     slot: usize,
-    characteristic: &'a Characteristic,
+    pub(crate) characteristic: &'a Characteristic,
     /// What it tells of the part, or why nothing.
-    told: Result<Option<Told>, Reason>,
+    pub(crate) told: Result<Option<Told>, Reason>,
     /// It takes part in a broken order of its record.
-    broken: bool,
+    pub(crate) broken: bool,
 }
 
 impl<'a> Bench<'a> {
@@ -196,16 +195,16 @@ impl<'a> Bench<'a> {
     }
 
     /// One reading: its row, and what follows from it.
-    fn take(&mut self, index: usize, reading: &Reading, broken: bool) -> Result<(), Unjudgeable> {
+    fn take(&mut self, index: usize, reading: &Reading, broken: bool) {
         let conditions = Measured::of(reading, self.at.gauge.map(|gauge| &gauge.settings));
         let (Some(job), None) = (self.at.job, apart(self.at, reading)) else {
             let reason = apart(self.at, reading).unwrap_or(Reason::NoJob);
             self.set_aside(index, reading, &conditions, reason);
-            return Ok(());
+            return;
         };
         if let Some((Gate::Block, reason)) = gate(self.at, job) {
             self.rows.push(refusal(self.at, index, reading, reason));
-            return Ok(());
+            return;
         }
         let candidates = candidates(self.at, job, reading);
         if let (Some(part), false) = (part(self.at, reading), candidates.is_empty()) {
@@ -215,10 +214,10 @@ impl<'a> Bench<'a> {
         let slot = candidates.iter().find(open).or(candidates.last()).copied();
         let Some((slot, characteristic)) = slot.and_then(|slot| Some((slot, job.characteristics.get(slot)?))) else {
             self.set_aside(index, reading, &conditions, Reason::NoCharacteristic);
-            return Ok(());
+            return;
         };
         let told = Told::of(reading, characteristic);
-        self.fill(job, &Placed { index, reading, conditions, slot, characteristic, told, broken })
+        self.fill(job, &Placed { index, reading, conditions, slot, characteristic, told, broken });
     }
 
     /// A reading that is for no slot: kept, not judged.
@@ -237,104 +236,35 @@ impl<'a> Bench<'a> {
     }
 
     /// A reading that is for a slot: judged, unless something stands against it, and kept as an attempt.
-    fn fill(&mut self, job: &Job, placed: &Placed) -> Result<(), Unjudgeable> {
+    fn fill(&mut self, job: &Job, placed: &Placed) {
         let characteristic = placed.characteristic;
-        let acceptance = acceptance(characteristic)?;
         let mut row = placed_row(self.at, &self.piece, placed);
-        let Some(slot) = self.piece.slots.get_mut(placed.slot) else { return Ok(()) };
+        let Some(slot) = self.piece.slots.get_mut(placed.slot) else { return };
         let was_open = slot.decided.is_none();
-        let (outcome, reasons, trace) = match stand(self.at, job, placed) {
-            Err(obstacles) => (Outcome::Unjudged, obstacles, None),
-            Ok(standing) => {
-                let trace = was_open.then(|| slot.next_trace());
-                let decision = trace.map(|trace| acceptance.decide(standing, trace, characteristic.traces));
-                let (outcome, reason) = own_outcome(standing, decision);
-                (outcome, [vec![reason], cautions(self.at, job, placed, standing)].concat(), trace)
-            }
-        };
+        let value = row.value.filter(|_| row.unit == Some(characteristic.unit));
         let attempt = slot.next_attempt();
+        let judged = stand(self.at, job, placed).and_then(|found| {
+            let outcome = match was_open {
+                true => by_rule(slot, placed, found, value).ok_or_else(|| vec![Reason::Implausible])?,
+                false if attempt > job.retests.saturating_add(1) => return Err(vec![Reason::RetestLimit]),
+                false => (on_its_own(found.finding), vec![found.finding.reason()]),
+            };
+            Ok((outcome, cautions(self.at, job, placed, found.finding.standing)))
+        });
+        let (outcome, reasons, trace) = match judged {
+            Err(obstacles) => (Outcome::Unjudged, obstacles, None),
+            Ok(((outcome, why), cautions)) => (outcome, [why, cautions].concat(), was_open.then(|| slot.next_trace())),
+        };
         row.outcome = Some(outcome);
         row.reasons = reasons.iter().map(|reason| reason.code().to_owned()).collect();
         row.trace = trace;
         row.attempt = Some(attempt).filter(|attempt| *attempt > 1);
-        let value = row.value.filter(|_| row.unit == Some(characteristic.unit));
         slot.take(Attempt { gauge: row.gauge.clone(), value, outcome, reasons, attempt, trace });
         let verdict = (was_open && slot.decided.is_some()).then(|| slot.clone());
         let verdict = verdict.map(|slot| verdict_row(characteristic, &slot, &self.piece, &row));
         self.rows.push(row);
         self.rows.extend(verdict);
-        Ok(())
     }
-}
-
-/// The outcome of a value and the reason that tells it: by the rule's decision, or on its own where the slot was
-/// decided before.
-fn own_outcome(standing: Standing, decision: Option<Decision>) -> (Outcome, Reason) {
-    match decision {
-        None => (standing.outcome(), standing.reason()),
-        Some(Decision::More) => (Outcome::Undecided, Reason::MoreTracesNeeded),
-        Some(Decision::Conforms) => (Outcome::Conforms, standing.reason()),
-        Some(Decision::Nonconforming) => (Outcome::Nonconforming, standing.reason()),
-    }
-}
-
-/// How a reading stands to its limits, or what keeps it from being judged: the first concern that applies, with
-/// everything that belongs to it.
-fn stand(at: &Circumstances, job: &Job, placed: &Placed) -> Result<Standing, Vec<Reason>> {
-    let (reading, characteristic) = (placed.reading, placed.characteristic);
-    if reading.value.is_none() || reading.mark.is_some() {
-        return Err(vec![Reason::Mark]);
-    }
-    if at.gauge.is_some_and(|gauge| gauge.skidded) && needs_datum(reading) {
-        return Err(vec![Reason::Skidded]);
-    }
-    if let Some((Gate::Hold, reason)) = gate(at, job) {
-        return Err(vec![reason]);
-    }
-    let Some(told) = placed.told.map_err(|reason| vec![reason])? else { return Err(vec![Reason::UnitSuspect]) };
-    if reading.converted_from.is_some() && !job.accept_converted {
-        return Err(vec![Reason::Converted]);
-    }
-    let mismatch = placed.conditions.obstacles(characteristic, job.accept_unknown_conditions);
-    if !mismatch.is_empty() {
-        return Err(mismatch);
-    }
-    let mut doubts = obstacles(reading, &told, characteristic);
-    if placed.broken {
-        doubts.push(Reason::OrderBroken);
-    }
-    match standing(told.value, told.unit, characteristic) {
-        Some(standing) if doubts.is_empty() => Ok(standing),
-        None if doubts.is_empty() => Err(vec![Reason::Implausible]),
-        _ => Err(doubts),
-    }
-}
-
-/// Whether a quantity needs a straight datum, which a skid that follows the surface is not (common practice):
-/// everything of the primary and the waviness profile, and Rt.
-fn needs_datum(reading: &Reading) -> bool {
-    matches!(reading.quantity.kind(), QuantityKind::Primary | QuantityKind::Waviness)
-        || reading.quantity.symbol() == "Rt"
-}
-
-/// What has to be known beside a judged value.
-fn cautions(at: &Circumstances, job: &Job, placed: &Placed, standing: Standing) -> Vec<Reason> {
-    let reading = placed.reading;
-    let disagrees = match reading.verdict {
-        Some(Verdict::In) => standing != Standing::Within,
-        Some(Verdict::Out) => standing == Standing::Within,
-        None => false,
-    };
-    let others = reading.verdict.is_some() && has_other_limits(reading, placed.characteristic);
-    [
-        disagrees.then_some(Reason::InstrumentDisagrees),
-        others.then_some(Reason::InstrumentLimits),
-        reading.converted_from.is_some().then_some(Reason::Converted),
-        gate(at, job).map(|(_, reason)| reason),
-    ]
-    .into_iter()
-    .flatten()
-    .collect()
 }
 
 /// What a row says of a reading, whatever becomes of it: value and unit as sent.

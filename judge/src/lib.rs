@@ -5,11 +5,12 @@
 //! the same piece from the stored rows by [`Piece::rebuild`]. [`end_piece`] ends a piece by word of a person.
 //!
 //! What counts for a slot is the first value, or the first values of a rule that needs several: a later attempt is
-//! kept and judged on its own and never changes the verdict.
+//! kept, judged on its own as far as the job allows retests, and never changes the verdict.
 
 mod closing;
 mod conditions;
 mod context;
+mod decision;
 mod explain;
 mod filter;
 mod gauge;
@@ -19,6 +20,7 @@ mod piece;
 mod plausible;
 mod row;
 mod rule;
+mod standing;
 mod told;
 
 pub use closing::end_piece;
@@ -31,5 +33,5 @@ pub use limits::{PRINTED_DIGITS, in_unit};
 pub use piece::{Attempt, Piece, Slot, StoredReading};
 pub use plausible::Band;
 pub use row::{GaugeState, Kind, Mode, Outcome, Reason, Row, Source};
-pub use rule::{Unjudgeable, check};
+pub use rule::{Unjudgeable, check, still_needed};
 pub use told::sum_in_words;

@@ -26,23 +26,6 @@ pub(crate) enum Standing {
     Below,
 }
 
-/// Where `value` lies to the limits of a characteristic; `None` where the units don't convert into each other or
-/// the digits don't suffice for an exact comparison.
-pub(crate) fn standing(value: Value, unit: Unit, characteristic: &Characteristic) -> Option<Standing> {
-    let number = value.decimal();
-    if let Some(upper) = characteristic.upper
-        && exceeds((number, unit), (upper, characteristic.unit))?
-    {
-        return Some(Standing::Above);
-    }
-    if let Some(lower) = characteristic.lower
-        && exceeds((lower, characteristic.unit), (number, unit))?
-    {
-        return Some(Standing::Below);
-    }
-    Some(Standing::Within)
-}
-
 /// Whether the first number with its unit is greater than the second; `None` where that can't be told exactly.
 pub(crate) fn exceeds(first: (Decimal, Unit), second: (Decimal, Unit)) -> Option<bool> {
     if first.1 == second.1 {

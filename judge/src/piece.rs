@@ -167,7 +167,12 @@ impl Slot {
 
     /// Keeps an attempt. One that counts and is decided decides the slot: first counts.
     pub(crate) fn take(&mut self, attempt: Attempt) {
-        let decides = matches!(attempt.outcome, Outcome::Conforms | Outcome::Nonconforming);
+        let decides = match attempt.outcome {
+            Outcome::Conforms | Outcome::Nonconforming => true,
+            // Decided, but by its uncertainty not to say.
+            Outcome::Undecided => !attempt.reasons.contains(&Reason::MoreTracesNeeded),
+            Outcome::Unjudged => false,
+        };
         if self.decided.is_none() && attempt.trace.is_some() && decides {
             self.decided = Some(attempt.outcome);
         }

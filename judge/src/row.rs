@@ -74,6 +74,10 @@ codes! {
         BelowLower = "below-lower",
         /// Inside the guard band.
         InsideGuardBand = "inside-guard-band",
+        /// The guard bands of both limits meet: nothing could be accepted.
+        NoAcceptanceZone = "no-acceptance-zone",
+        /// The decision rule needs the gauge's uncertainty, and the register does not state it.
+        UncertaintyUnknown = "uncertainty-unknown",
         /// The rule needs more traces.
         MoreTracesNeeded = "more-traces-needed",
         /// A mark stands in place of the number.
@@ -186,6 +190,7 @@ impl Reason {
                 | Reason::AboveUpper
                 | Reason::BelowLower
                 | Reason::InsideGuardBand
+                | Reason::NoAcceptanceZone
                 | Reason::MoreTracesNeeded
         )
     }

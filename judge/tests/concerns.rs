@@ -5,7 +5,7 @@ mod bench;
 
 use bench::*;
 use jiff::civil::{Date, date};
-use ridgepost_config::{Characteristic, Gate, Gauge, Job, Rule, Settings, Verified};
+use ridgepost_config::{Characteristic, Gate, Gauge, Job, Settings, Verified};
 use ridgepost_judge::{
     Circumstances, GaugeState, Kind, Mode, Outcome, Piece, Reason, Row, Unjudgeable, end_piece, gauge_state, judge,
 };
@@ -352,12 +352,6 @@ fn what_cannot_be_judged_is_an_error_not_an_outcome() {
         judge(&circumstances(Some(job), &gauge), piece, &[&reading("Ra", "0.4 µm")])
             .map(|judgement| judgement.rows.len())
     };
-    for (rule, code) in [(Rule::Sixteen, "16%"), (Rule::Median, "median"), (Rule::Mean, "mean")] {
-        let job = job(vec![Characteristic { rule, ..upper("12", "Ra", "0.8 µm") }]);
-        let fault = Unjudgeable::Rule { balloon: "12".to_owned(), rule: code };
-        assert_eq!(judged(&job, &Piece::fresh(&job, 1)), Err(fault.clone()));
-        assert_eq!(end_piece(&job, &Piece::fresh(&job, 1)).map(|judgement| judgement.rows.len()), Err(fault));
-    }
     let open = job(vec![characteristic("12", "Ra")]);
     assert_eq!(judged(&open, &Piece::fresh(&open, 1)), Err(Unjudgeable::NoLimit { balloon: "12".to_owned() }));
     let good = job(vec![upper("12", "Ra", "0.8 µm")]);

@@ -90,7 +90,7 @@ fn a_retest_is_kept_and_changes_nothing() {
         "reading 12 nonconforming above-upper",
         "verdict 12 nonconforming above-upper",
         "reading 12 conforms within-limits",
-        "reading 12 conforms within-limits",
+        "reading 12 unjudged retest-limit",
     ];
     assert_eq!(all_said(&judgement), expected);
     let numbers: Vec<_> =

@@ -2,7 +2,7 @@
 
 use std::collections::BTreeMap;
 
-use ridgepost_parsers::Quantity;
+use ridgepost_parsers::{Quantity, UnitKind};
 use rust_decimal::Decimal;
 
 use super::{Names, amount, day, duplicates, plain_id, settings};
@@ -75,15 +75,57 @@ fn gauge(sheet: &mut Sheet, path: &Path, said: &GaugeSaid) -> Option<Gauge> {
             "take `verified` out while it is set aside",
         );
     }
+    let uncertainty = uncertainty(sheet, &path.key("uncertainty"), said);
+    let coverage_factor = coverage_factor(sheet, &path.key("coverage_factor"), said.coverage_factor.as_ref());
     Some(Gauge {
         id: said.id.clone()?,
         kind: said.kind.clone()?,
         skidded: said.skidded.unwrap_or(false),
         calibration_due,
         settings,
+        uncertainty,
+        coverage_factor,
         verified,
         failed: said.failed.clone(),
     })
+}
+
+/// Uncertainties of a gauge's values: each above zero, in a unit of its quantity or as a share of the value.
+fn uncertainty(sheet: &mut Sheet, path: &Path, said: &GaugeSaid) -> BTreeMap<Quantity, Amount> {
+    let mut known = BTreeMap::new();
+    for (symbol, said) in said.uncertainty.iter().flatten() {
+        let at = path.key(symbol);
+        let share = said.0.trim_end().ends_with('%');
+        let of = Quantity::parse(symbol);
+        let Some((quantity, stated)) = (match (of, share) {
+            (Some(quantity), true) => amount(sheet, &at, said, UnitKind::Ratio).map(|stated| (quantity, stated)),
+            _ => value(sheet, &at, symbol, said),
+        }) else {
+            continue;
+        };
+        if stated.number <= Decimal::ZERO {
+            let message = format!("an uncertainty of {} {} is none", stated.number, stated.unit);
+            sheet.fault(
+                &at,
+                Code::WrongValue,
+                message,
+                "write the expanded uncertainty of the certificate or your budget",
+            );
+            continue;
+        }
+        known.insert(quantity, stated);
+    }
+    known
+}
+
+/// The coverage factor: at least 1 and at most 10.
+fn coverage_factor(sheet: &mut Sheet, path: &Path, said: Option<&AmountText>) -> Decimal {
+    let Some(factor) = said.and_then(|said| amount(sheet, path, said, UnitKind::Number)) else { return USUAL_COVERAGE };
+    if factor.number < Decimal::ONE || factor.number > Decimal::TEN {
+        let message = format!("{} is no coverage factor", factor.number);
+        sheet.fault(path, Code::WrongValue, message, "write the k of the certificate; it is mostly 2");
+    }
+    factor.number
 }
 
 fn verified(sheet: &mut Sheet, path: &Path, said: &VerifiedSaid) -> Option<Verified> {
@@ -145,6 +187,9 @@ fn value(sheet: &mut Sheet, path: &Path, symbol: &str, said: &AmountText) -> Opt
     Some((quantity, amount))
 }
 
+/// k of an expanded uncertainty unless it is told: about 95 % of a normal distribution (GUM 6.3.3, from memory).
+const USUAL_COVERAGE: Decimal = Decimal::TWO;
+
 fn path_is_length(quantity: &Quantity) -> bool {
-    quantity.unit_kind() == ridgepost_parsers::UnitKind::Length
+    quantity.unit_kind() == UnitKind::Length
 }

@@ -10,12 +10,15 @@ use super::{Names, duplicates, plain_id, settings};
 use crate::diagnostic::Code;
 use crate::document::Path;
 use crate::nearest::{advice, nearest};
-use crate::plan::{Characteristic, Gate, Job, Rule, Settings, Text};
-use crate::said::{CharacteristicSaid, JobFile};
+use crate::plan::{Characteristic, DecisionRule, Gate, GuardWidth, Job, Rule, Settings, Text};
+use crate::said::{CharacteristicSaid, Edition, JobFile, JobSaid};
 use crate::sheet::Sheet;
 
 /// Quantities whose symbol takes an argument: levels or sections that tell one from another, or of what it is.
 const WITH_ARGUMENT: [&str; 4] = ["Rmr", "Rdc", "RPc", "dev"];
+
+/// Times that a characteristic may be measured again unless the job says otherwise: once, after a reason (common practice).
+const USUAL_RETESTS: u32 = 1;
 
 /// Texture heights of one trace, smallest first: Ra <= Rq <= Rz <= Rmax <= Rt.
 const RISING: [&[&str]; 5] = [&["Ra"], &["Rq"], &["Rz"], &["Rmax", "Rz1max"], &["Rt"]];
@@ -48,7 +51,7 @@ pub(crate) fn check(sheet: &mut Sheet, said: &JobFile, around: &Around, text: Te
     let balloons: Vec<_> = asked.iter().enumerate().map(|(index, said)| (at(index), said.balloon.clone())).collect();
     duplicates(sheet, "characteristic", &balloons, "balloon");
     let read: Vec<_> =
-        asked.iter().enumerate().map(|(index, said)| characteristic(sheet, &at(index), said, around)).collect();
+        asked.iter().enumerate().map(|(index, said)| characteristic(sheet, &at(index), said, &job, around)).collect();
     edition_named(sheet, &read);
     rising(sheet, &read);
     if sheet.is_faulty(&Path::top()) {
@@ -63,6 +66,7 @@ pub(crate) fn check(sheet: &mut Sheet, said: &JobFile, around: &Around, text: Te
         gate: job.gate.unwrap_or(Gate::Hold),
         accept_unknown_conditions: job.accept_unknown_conditions.unwrap_or(false),
         accept_converted: job.accept_converted.unwrap_or(false),
+        retests: job.retests.unwrap_or(USUAL_RETESTS),
         characteristics: read.into_iter().flatten().collect(),
         text,
     })
@@ -73,6 +77,7 @@ fn characteristic(
     sheet: &mut Sheet,
     path: &Path,
     said: &CharacteristicSaid,
+    of: &JobSaid,
     around: &Around,
 ) -> Option<Characteristic> {
     let quantity = said.quantity.as_ref().and_then(|said| quantity(sheet, &path.key("quantity"), &said.0));
@@ -81,15 +86,7 @@ fn characteristic(
     let master = master(sheet, path, said, quantity.as_ref());
     let limits = limits(sheet, path, said, quantity.as_ref().or(meant.as_ref()), master.as_ref());
     let conditions = conditions(sheet, path, said, quantity.as_ref());
-    if let Some(rule) = said.rule.filter(|rule| *rule != Rule::Max) {
-        let message = format!("rule `{}` is not judged by this version", rule.word());
-        sheet.fault(
-            &path.key("rule"),
-            Code::Unsupported,
-            message,
-            "write rule = \"max\", which no value may pass; never looser than the others",
-        );
-    }
+    let (rule, decision) = rules(sheet, path, said, quantity.as_ref(), of);
     if let Some(station) = &said.station {
         around.stations.refer(sheet, &path.key("station"), "station", "cell.toml", station);
         let moved = quantity.as_ref().is_some_and(is_lost_on_a_skid);
@@ -114,13 +111,45 @@ fn characteristic(
         lower,
         upper,
         unit,
-        rule: said.rule.unwrap_or(Rule::Max),
+        rule,
         traces: said.traces.unwrap_or(1),
+        decision,
+        guard: of.guard.unwrap_or(GuardWidth::Expanded),
         conditions,
         plausible,
         station: said.station.clone(),
         master,
     })
+}
+
+/// The acceptance rule and the decision rule, written or meant, as far as they go together.
+fn rules(
+    sheet: &mut Sheet,
+    path: &Path,
+    said: &CharacteristicSaid,
+    quantity: Option<&Quantity>,
+    of: &JobSaid,
+) -> (Rule, DecisionRule) {
+    let meant = match quantity {
+        Some(quantity) if quantity.is_texture() => of.edition.map_or(Rule::Max, Edition::unwritten_rule),
+        _ => Rule::Max,
+    };
+    let rule = said.rule.unwrap_or(meant);
+    let decision = said.decision.or(of.decision).unwrap_or(DecisionRule::Simple);
+    if rule == Rule::Sixteen && decision != DecisionRule::Simple {
+        let key = if said.decision.is_some() { path.key("decision") } else { path.key("rule") };
+        let key = if sheet.lacks(&key) { path.clone() } else { key };
+        let message =
+            format!("the 16 % rule and `{}` can't be stacked: each already allows for what scatters", decision.word());
+        sheet.fault(&key, Code::Contradiction, message, "write decision = \"simple\" here, or another rule");
+    }
+    let several = matches!(rule, Rule::Median | Rule::Mean);
+    if several && said.traces.unwrap_or(1) == 1 {
+        let message = format!("the {} of one value is that value", rule.word());
+        let at = if sheet.lacks(&path.key("traces")) { path.key("rule") } else { path.key("traces") };
+        sheet.warn(&at, Code::Contradiction, message, "write how many values are taken: traces = 5");
+    }
+    (rule, decision)
 }
 
 /// P and W parameters and Rt need a reference that a skid doesn't keep.

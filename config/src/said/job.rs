@@ -4,7 +4,7 @@ use schemars::JsonSchema;
 use serde::Deserialize;
 
 use super::{AmountText, ConditionsSaid, QuantityText};
-use crate::plan::{Gate, Rule};
+use crate::plan::{DecisionRule, Gate, GuardWidth, Rule};
 
 /// jobs/*.toml: what is made and what is asked of it.
 #[derive(Clone, Debug, Default, Deserialize, JsonSchema)]
@@ -44,6 +44,16 @@ pub(crate) struct JobSaid {
     /// Judge texture although its conditions are neither sent nor declared; not done where not written.
     #[schemars(extend("default" = false))]
     pub(crate) accept_unknown_conditions: Option<bool>,
+    /// How the uncertainty of measuring counts; simple where not written.
+    #[schemars(extend("default" = "simple"))]
+    pub(crate) decision: Option<DecisionRule>,
+    /// Width of the guard band of the decision rule; U where not written.
+    #[schemars(extend("default" = "U"))]
+    pub(crate) guard: Option<GuardWidth>,
+    /// Times that a characteristic may be measured again on a piece after it was decided; 1 where not written. More are kept
+    /// and not judged.
+    #[schemars(range(max = 100), extend("default" = 1))]
+    pub(crate) retests: Option<u32>,
     /// Judge hardness although the instrument converted it from the scale it measured in; not done where not written.
     #[schemars(extend("default" = false))]
     pub(crate) accept_converted: Option<bool>,
@@ -83,6 +93,16 @@ impl Edition {
         (Edition::Jis2013, "JIS B 0601:2013"),
     ];
 
+    /// The acceptance rule that a requirement of texture has where none is written: the 16 % rule by ISO 4288:1996 5.2 and
+    /// the Japanese standards that took it over (from memory), the largest value by ISO 21920-1 clause 4 (seen in excerpts).
+    /// For the others nothing is confirmed: the strictest rule is taken.
+    pub(crate) fn unwritten_rule(self) -> Rule {
+        match self {
+            Edition::Iso1302 | Edition::Jis2001 | Edition::Jis2013 => Rule::Sixteen,
+            Edition::Iso21920 | Edition::Asme | Edition::Jis1994 => Rule::Max,
+        }
+    }
+
     /// As written.
     pub(crate) fn word(self) -> &'static str {
         Self::ALL.iter().find(|(edition, _)| *edition == self).map_or("", |(_, word)| word)
@@ -116,9 +136,11 @@ pub(crate) struct CharacteristicSaid {
     /// Upper limit with its unit.
     #[schemars(extend("examples" = ["0.8 µm"]))]
     pub(crate) upper: Option<AmountText>,
-    /// Acceptance rule; max where not written.
+    /// Acceptance rule; what the edition makes of texture, else max, where not written.
     pub(crate) rule: Option<Rule>,
-    /// Values due for one verdict; 1 where not written.
+    /// How the uncertainty of measuring counts; what the job says where not written.
+    pub(crate) decision: Option<DecisionRule>,
+    /// Values due for one verdict, under the 16 % rule the fewest; 1 where not written.
     #[schemars(range(min = 1, max = 100), extend("default" = 1))]
     pub(crate) traces: Option<u32>,
     /// Conditions that the requirement states.

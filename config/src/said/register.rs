@@ -38,6 +38,11 @@ pub(crate) struct GaugeSaid {
     pub(crate) calibration_due: Option<DayText>,
     /// What it is declared to be set to, where it doesn't send it.
     pub(crate) settings: Option<ConditionsSaid>,
+    /// Expanded uncertainties of its values by quantity: { Ra = "0.04 µm" } or a share of the value, { Ra = "5 %" }.
+    pub(crate) uncertainty: Option<BTreeMap<String, AmountText>>,
+    /// Coverage factor k of these uncertainties, in quotes; "2" where not written.
+    #[schemars(extend("examples" = ["2", "2.05"]))]
+    pub(crate) coverage_factor: Option<AmountText>,
     /// The last good verification.
     pub(crate) verified: Option<VerifiedSaid>,
     /// Why it is set aside: found bad.

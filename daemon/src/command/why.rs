@@ -1,7 +1,8 @@
 //! `ridgepost why`: everything one result rests on, from the bytes to the delivered file.
 
 use clap::Args;
-use ridgepost_judge::{explain, sum_in_words};
+use ridgepost_config::rules_in_words;
+use ridgepost_judge::{Outcome, Piece, StoredReading, explain, still_needed, sum_in_words};
 use ridgepost_parsers::{Quantity, Unit, Value};
 use rusqlite::Connection;
 use serde_json::{Value as Json, json};
@@ -24,7 +25,7 @@ pub struct WhyArgs {
 /// Tells it; 1 if there is no such result.
 pub fn why(cell: &Cell, args: &WhyArgs, out: &mut Out) -> Exit {
     let told = open_for_reading(&cell.plan.store).and_then(|connection| gather(&connection, &args.result));
-    let told = told.map(|story| story.map(|story| with_sum(cell, story)));
+    let told = told.map(|story| story.map(|story| with_job(cell, story)));
     match told {
         Err(fault) => super::store_unusable(cell, &fault, out),
         Ok(None) => {
@@ -42,12 +43,47 @@ pub fn why(cell: &Cell, args: &WhyArgs, out: &mut Out) -> Exit {
     }
 }
 
-/// Adds how the value came about where the instrument sent a deviation: by the job's text as it was judged by.
-fn with_sum(cell: &Cell, mut story: Json) -> Json {
+/// Adds what the job's text, as it was judged by, tells of the result: how the value came about where the instrument sent
+/// a deviation, by which rules it was judged, and what they needed then.
+fn with_job(cell: &Cell, mut story: Json) -> Json {
     if let Some(sum) = sum(cell, &story) {
         story["sum"] = sum.into();
     }
+    let Some(job) = story["job"]["body"].as_str().and_then(|body| cell.kept_job(body)) else { return story };
+    let balloon = story["result"]["balloon"].as_str();
+    let at = job.characteristics.iter().position(|characteristic| Some(characteristic.balloon.as_str()) == balloon);
+    let Some((at, characteristic)) = at.and_then(|at| Some((at, job.characteristics.get(at)?))) else { return story };
+    story["rules"] = rules_in_words(characteristic).into();
+    let up_to = story["result"]["seq"].as_i64();
+    let rows = story["piece"].as_array().into_iter().flatten().filter(|row| row["seq"].as_i64() <= up_to);
+    let piece = Piece::rebuild(&job, 1, &rows.filter_map(stored).collect::<Vec<_>>());
+    let is_reading = story["result"]["kind"] == "reading";
+    let needs = piece.slots.get(at).and_then(|slot| still_needed(characteristic, slot)).filter(|_| is_reading);
+    if let Some(needs) = needs {
+        story["still_needed"] = needs.into();
+    }
     story
+}
+
+/// A `reading` row among those of a piece.
+fn stored(row: &Json) -> Option<StoredReading> {
+    let text = |name: &str| row[name].as_str();
+    let number = |name: &str| row[name].as_i64().and_then(|number| u32::try_from(number).ok());
+    if text("kind") != Some("reading") {
+        return None;
+    }
+    Some(StoredReading {
+        serial: None,
+        balloon: text("balloon").map(str::to_owned),
+        quantity: text("quantity").and_then(Quantity::parse),
+        gauge: None,
+        value: text("value").and_then(|value| Value::parse(value).ok()),
+        unit: text("unit").and_then(Unit::parse),
+        outcome: Outcome::parse(text("outcome")?)?,
+        reasons: text("reasons").unwrap_or_default().split_whitespace().map(str::to_owned).collect(),
+        trace: number("trace"),
+        attempt: number("attempt"),
+    })
 }
 
 fn sum(cell: &Cell, story: &Json) -> Option<String> {
@@ -104,7 +140,7 @@ fn gather(connection: &Connection, id: &str) -> Result<Option<Json>, StoreFault>
         .collect();
     let siblings = query::objects(
         connection,
-        "SELECT s.seq, s.kind, s.balloon, s.quantity, s.value, s.unit, s.outcome, s.reasons, s.attempt \
+        "SELECT s.seq, s.kind, s.balloon, s.quantity, s.value, s.unit, s.outcome, s.reasons, s.trace, s.attempt \
          FROM result AS r JOIN result AS s ON s.run = r.run AND s.piece = r.piece WHERE r.seq = ?1 ORDER BY s.seq",
         &[&seq],
     )?;
@@ -132,6 +168,12 @@ fn tell(story: &Json, out: &mut Out) {
     ));
     for reason in story["reasons"].as_array().into_iter().flatten() {
         out.say(&format!("    because {}: {}", shown(&reason["code"]), shown(&reason["in_words"])));
+    }
+    if let Some(needs) = story["still_needed"].as_u64() {
+        out.say(&format!("    {needs} more {} needed", if needs == 1 { "trace is" } else { "traces are" }));
+    }
+    if let Some(rules) = story["rules"].as_str() {
+        out.say(&format!("    acceptance by rule {rules}"));
     }
     if let Some(sum) = story["sum"].as_str() {
         out.say(&format!("    {sum}"));

@@ -8,7 +8,9 @@
 #![allow(dead_code, reason = "each test file uses its own part")]
 
 use jiff::civil::date;
-use ridgepost_config::{Amount, Characteristic, Gate, Gauge, Job, Rule, Settings, Text, Verified};
+use ridgepost_config::{
+    Amount, Characteristic, DecisionRule, Gate, Gauge, GuardWidth, Job, Rule, Settings, Text, Verified,
+};
 use ridgepost_judge::{Circumstances, GaugeState, Given, Judgement, Kind, Mode, Piece, Row, judge};
 use ridgepost_parsers::{
     Conditions, Identity, InstrumentLimits, LengthText, Mark, Quantity, Reading, Unit, Value, Verdict,
@@ -41,6 +43,8 @@ pub(crate) fn characteristic(balloon: &str, symbol: &str) -> Characteristic {
         unit: Unit::Micrometre,
         rule: Rule::Max,
         traces: 1,
+        decision: DecisionRule::Simple,
+        guard: GuardWidth::Expanded,
         conditions: Settings::default(),
         plausible: None,
         station: None,
@@ -77,6 +81,7 @@ pub(crate) fn job(characteristics: Vec<Characteristic>) -> Job {
         gate: Gate::Hold,
         accept_unknown_conditions: false,
         accept_converted: false,
+        retests: 1,
         characteristics,
         text: Text { body: "".into(), hash: String::new() },
     }
@@ -95,6 +100,8 @@ pub(crate) fn gauge() -> Gauge {
             filter: Some("gaussian".to_owned()),
             ..Settings::default()
         },
+        uncertainty: std::collections::BTreeMap::new(),
+        coverage_factor: Decimal::TWO,
         verified: Some(Verified { on: date(2026, 11, 2), until: None, source: "book 3".to_owned() }),
         failed: None,
     }
