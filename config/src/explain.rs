@@ -6,7 +6,7 @@ use crate::document::{Document, Path};
 use crate::labels::{Item, Labels};
 use crate::plan::{
     Amount, Characteristic, CsvSink, DecisionRule, Flow, Gate, GaugeBinding, GuardWidth, Job, Master, Parity, Per,
-    Plan, Rule, Settings, SinkKind, Source, Station, Stream, WhenRecorded,
+    Plan, ReadAfter, Rule, Settings, SinkKind, Source, Station, Stream, Usb, WhenRecorded,
 };
 use crate::watch::Metrics;
 
@@ -31,6 +31,19 @@ pub fn explain(plan: &Plan) -> Vec<String> {
         }
     }
     lines.iter().map(|line| plain(line)).collect()
+}
+
+fn usb_words(usb: &Usb) -> String {
+    let endpoint = |address: Option<u8>| address.map_or("the only one".to_owned(), |address| format!("{address:#04x}"));
+    let which = match (&usb.serial, &usb.at) {
+        (None, None) => ", the only device of this id",
+        _ => "",
+    };
+    let requests = match usb.control.len() {
+        0 => String::new(),
+        count => format!(", {count} control requests at opening"),
+    };
+    format!("{}{which}, endpoints in {}, out {}{requests}", usb.place(), endpoint(usb.input), endpoint(usb.output))
 }
 
 fn station(station: &Station) -> String {
@@ -65,6 +78,18 @@ fn station(station: &Station) -> String {
             tcp.connect_ms,
             tcp.keep_alive_s
         ),
+        Source::Stream(stream @ Stream::Device(device)) => {
+            let when = match device.read_after {
+                ReadAfter::Query => "messages with a question mark",
+                ReadAfter::Any => "each message",
+            };
+            format!(
+                "{}; where it is a USBTMC device, read after {when}, answers within {} ms",
+                stream.place(),
+                device.timeout_ms
+            )
+        }
+        Source::Stream(Stream::Usb(usb)) => usb_words(usb),
         Source::Folder(folder) => {
             let then = match folder.when_recorded {
                 WhenRecorded::Archive => "moved to recorded/ once recorded",

@@ -9,7 +9,9 @@ use jiff::tz::TimeZone;
 use ridgepost_parsers::{Instrument, Quantity, Unit};
 use rust_decimal::Decimal;
 
-pub use crate::source::{Flow, Folder, Parity, Port, Source, Stream, Tcp, WhenRecorded};
+pub use crate::source::{
+    CharDevice, Control, Flow, Folder, Parity, Port, ReadAfter, Source, Stream, Tcp, Usb, WhenRecorded,
+};
 
 /// Everything one PC does, without a fault in it.
 #[derive(Clone, Debug)]

@@ -18,6 +18,10 @@ pub enum Stream {
     Port(Port),
     /// A raw TCP socket, as serial device servers offer.
     Tcp(Tcp),
+    /// A character device that is no terminal, as the kernel's USBTMC driver makes one.
+    Device(CharDevice),
+    /// An interface of a USB device that no kernel driver turns into a character device.
+    Usb(Usb),
 }
 
 impl Stream {
@@ -26,6 +30,8 @@ impl Stream {
         match self {
             Stream::Port(port) => port.path.display().to_string(),
             Stream::Tcp(tcp) => tcp.place(),
+            Stream::Device(device) => device.path.display().to_string(),
+            Stream::Usb(usb) => usb.place(),
         }
     }
 
@@ -33,7 +39,8 @@ impl Stream {
     pub fn node(&self) -> Option<&Path> {
         match self {
             Stream::Port(port) => Some(&port.path),
-            Stream::Tcp(_) => None,
+            Stream::Device(device) => Some(&device.path),
+            Stream::Tcp(_) | Stream::Usb(_) => None,
         }
     }
 }
@@ -58,6 +65,81 @@ impl Tcp {
             true => format!("[{}]:{}", self.host, self.port),
             false => format!("{}:{}", self.host, self.port),
         }
+    }
+}
+
+/// A character device.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct CharDevice {
+    /// The device node, best a link that stays (absolute).
+    pub path: PathBuf,
+    /// How long a USBTMC device may take to begin its answer, in milliseconds.
+    pub timeout_ms: u32,
+    /// After which messages a USBTMC device is read.
+    pub read_after: ReadAfter,
+}
+
+/// After which messages to a USBTMC device an answer is asked for. A device that is asked for an answer and has none
+/// reports an error.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, serde::Deserialize, schemars::JsonSchema)]
+#[serde(rename_all = "lowercase")]
+pub enum ReadAfter {
+    /// After those with a question mark: IEEE 488.2 ends the header of every query with one.
+    Query,
+    /// After each.
+    Any,
+}
+
+/// An interface of a USB device.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct Usb {
+    /// Vendor id of the device (idVendor).
+    pub vendor: u16,
+    /// Product id of the device (idProduct).
+    pub product: u16,
+    /// Its serial number, where it has one.
+    pub serial: Option<String>,
+    /// The socket it is plugged into, by the kernel's name: `1-1.2` is bus 1, socket 1, socket 2 of the hub there.
+    pub at: Option<String>,
+    /// Number of the interface (bInterfaceNumber).
+    pub interface: u8,
+    /// Address of the endpoint that readings come from; `None` is the only one that the interface has.
+    pub input: Option<u8>,
+    /// Address of the endpoint that takes what is sent; `None` is the only one that the interface has, if any.
+    pub output: Option<u8>,
+    /// Requests on the control endpoint when the device is opened, in this order.
+    pub control: Vec<Control>,
+}
+
+/// A request on the control endpoint, by the fields of a setup packet (USB 2.0, 9.3). Only towards the device.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct Control {
+    /// bmRequestType.
+    pub request_type: u8,
+    /// bRequest.
+    pub request: u8,
+    /// wValue.
+    pub value: u16,
+    /// wIndex.
+    pub index: u16,
+    /// What is sent with it.
+    pub data: Vec<u8>,
+}
+
+impl Usb {
+    /// Which device, for people and for the store: `usb 1209:0002:A1 interface 0`.
+    pub fn place(&self) -> String {
+        let serial = self.serial.as_ref().map(|serial| format!(":{serial}")).unwrap_or_default();
+        let at = self.at.as_ref().map(|at| format!(" at {at}")).unwrap_or_default();
+        format!("usb {:04x}:{:04x}{serial}{at} interface {}", self.vendor, self.product, self.interface)
+    }
+
+    /// Whether one interface may be meant by both.
+    pub fn overlaps(&self, other: &Usb) -> bool {
+        let may_be = |one: &Option<String>, two: &Option<String>| one.is_none() || two.is_none() || one == two;
+        (self.vendor, self.product, self.interface) == (other.vendor, other.product, other.interface)
+            && may_be(&self.serial, &other.serial)
+            && may_be(&self.at, &other.at)
     }
 }
 

@@ -1086,7 +1086,7 @@ _ridgepost() {
             return 0
             ;;
         ridgepost__subcmd__record)
-            opts="-h --baud --data-bits --parity --stop-bits --flow --dtr --rts --send --seconds --bytes --cell --help"
+            opts="-h --baud --data-bits --parity --stop-bits --flow --dtr --rts --interface --send --seconds --bytes --cell --help"
             if [[ ${cur} == -* || ${COMP_CWORD} -eq 2 ]] ; then
                 COMPREPLY=( $(compgen -W "${opts}" -- "${cur}") )
                 return 0
@@ -1118,6 +1118,10 @@ _ridgepost() {
                     ;;
                 --rts)
                     COMPREPLY=($(compgen -W "true false" -- "${cur}"))
+                    return 0
+                    ;;
+                --interface)
+                    COMPREPLY=($(compgen -f "${cur}"))
                     return 0
                     ;;
                 --send)

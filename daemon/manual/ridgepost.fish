@@ -75,6 +75,7 @@ complete -c ridgepost -n "__fish_ridgepost_using_subcommand record" -l dtr -d 'L
 false\t''"
 complete -c ridgepost -n "__fish_ridgepost_using_subcommand record" -l rts -d 'Level of RTS; left to the driver otherwise' -r -f -a "true\t''
 false\t''"
+complete -c ridgepost -n "__fish_ridgepost_using_subcommand record" -l interface -d 'Interface of a USB device' -r
 complete -c ridgepost -n "__fish_ridgepost_using_subcommand record" -l send -d 'Bytes to send at the beginning, with \\r \\n \\t \\\\ and \\x05; several in their order, one second apart' -r
 complete -c ridgepost -n "__fish_ridgepost_using_subcommand record" -l seconds -d 'End after so many seconds; otherwise Ctrl-C ends it' -r
 complete -c ridgepost -n "__fish_ridgepost_using_subcommand record" -l bytes -d 'End after so many bytes of the instrument' -r

@@ -236,7 +236,10 @@ fn faults_of_length_fields_are_told() {
             "length_field = { written = \"decimal\" }",
             "framing.length_field.digits: a length in digits needs `digits`, 1 to 8",
         ),
-        ("length_field = { written = \"u8\", digits = 2 }", "framing.length_field.digits: a raw length has no digits"),
+        (
+            "length_field = { written = \"u8\", digits = 2 }",
+            "framing.length_field.digits: such a length has no fixed digits",
+        ),
         ("length_field = { written = \"u8\", times = 0 }", "framing.length_field.times: each unit stands for 0 bytes"),
         (
             "length_field = { written = \"u8\" }\nlines = 2",

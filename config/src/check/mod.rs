@@ -3,6 +3,7 @@
 //! Every check works on whatever could be read, so that no fault hides another.
 
 pub(crate) mod cell;
+mod devices;
 pub(crate) mod gauges;
 pub(crate) mod instruments;
 pub(crate) mod jobs;

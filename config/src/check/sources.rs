@@ -2,6 +2,7 @@
 
 use std::path::{Path as FilePath, PathBuf};
 
+use super::devices::{read_device, read_usb, shared_usb};
 use super::resolve;
 use super::stations::at;
 use crate::diagnostic::Code;
@@ -15,7 +16,7 @@ use crate::sheet::Sheet;
 const UNSTABLE: [&str; 2] = ["/dev/ttyUSB", "/dev/ttyACM"];
 
 /// The keys of a station that say where it listens.
-const KINDS: [&str; 3] = ["port", "tcp", "folder"];
+const KINDS: [&str; 5] = ["port", "tcp", "device", "usb", "folder"];
 
 /// The one place where a station listens.
 pub(super) fn source(sheet: &mut Sheet, path: &Path, said: &StationSaid, cell_dir: &FilePath) -> Option<Source> {
@@ -31,13 +32,16 @@ pub(super) fn source(sheet: &mut Sheet, path: &Path, said: &StationSaid, cell_di
             Code::MissingKey,
             message,
             "write port = { path = \"/dev/serial/by-id/...\", baud = 9600 }, tcp = { host = \"...\", port = 4001 } or folder = \
-             { path = \"...\" }",
+             { path = \"...\" }; `ridgepost ports` lists what is plugged in",
         );
     }
     let port = said.port.as_ref().and_then(|said| read_port(sheet, &path.key("port"), said, cell_dir));
     let tcp = said.tcp.as_ref().and_then(|said| read_tcp(sheet, &path.key("tcp"), said));
     let folder = said.folder.as_ref().and_then(|said| read_folder(sheet, &path.key("folder"), said, cell_dir));
+    let device = said.device.as_ref().and_then(|said| read_device(sheet, &path.key("device"), said, cell_dir));
+    let usb = said.usb.as_ref().and_then(|said| read_usb(sheet, &path.key("usb"), said));
     let stream = port.map(Stream::Port).or(tcp.map(Stream::Tcp));
+    let stream = stream.or(device.map(Stream::Device)).or(usb.map(Stream::Usb));
     stream.map(Source::Stream).or(folder.map(Source::Folder))
 }
 
@@ -128,6 +132,10 @@ pub(super) fn shared(sheet: &mut Sheet, said: &[StationSaid], cell_dir: &FilePat
         let host = plain_host(tcp.host.as_ref()?);
         Some(Tcp { host, port: tcp.port?, connect_ms: 0, keep_alive_s: 0 }.place())
     });
+    shared_streams(sheet, said, "device", "path", |said| {
+        Some(resolve(cell_dir, said.device.as_ref()?.path.as_ref()?).display().to_string())
+    });
+    shared_usb(sheet, said);
     shared_folders(sheet, said, cell_dir);
 }
 
@@ -166,7 +174,7 @@ fn shared_folders(sheet: &mut Sheet, said: &[StationSaid], cell_dir: &FilePath) 
     }
 }
 
-fn tell_shared(
+pub(super) fn tell_shared(
     sheet: &mut Sheet,
     said: &[StationSaid],
     (kind, key): (&str, &str),

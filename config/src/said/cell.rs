@@ -6,6 +6,7 @@ use std::collections::BTreeMap;
 use schemars::{JsonSchema, Schema, SchemaGenerator, json_schema};
 use serde::Deserialize;
 
+use super::device::{DeviceSaid, UsbSaid};
 use crate::plan::{Flow, Parity, WhenRecorded};
 
 /// cell.toml: what this PC listens to and where results go.
@@ -74,6 +75,10 @@ pub(crate) struct StationSaid {
     pub(crate) port: Option<PortSaid>,
     /// A raw TCP socket, as serial device servers offer.
     pub(crate) tcp: Option<TcpSaid>,
+    /// A character device that is no terminal, such as a USB test and measurement device.
+    pub(crate) device: Option<DeviceSaid>,
+    /// An interface of a USB device that has no driver of its own.
+    pub(crate) usb: Option<UsbSaid>,
     /// A folder that an instrument exports files to.
     pub(crate) folder: Option<FolderSaid>,
 }

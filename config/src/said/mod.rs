@@ -5,6 +5,7 @@
 //! the schema and asked for by the walk.
 
 mod cell;
+mod device;
 mod job;
 mod labels;
 mod register;
@@ -17,6 +18,7 @@ use schemars::{JsonSchema, Schema, SchemaGenerator, json_schema};
 use serde::Deserialize;
 
 pub(crate) use cell::*;
+pub(crate) use device::*;
 pub(crate) use job::*;
 pub(crate) use labels::*;
 pub(crate) use register::*;

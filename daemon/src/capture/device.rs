@@ -8,13 +8,15 @@ use std::io;
 use std::os::fd::{AsFd, AsRawFd, BorrowedFd, OwnedFd};
 use std::pin::Pin;
 use std::task::{Context, Poll};
+use std::time::Duration;
 
 use ridgepost_config::Stream;
 use tokio::io::{AsyncRead, AsyncWrite, ReadBuf};
 use tokio::net::TcpStream;
 use tokio_serial::SerialStream;
 
-use super::{serial, tcp};
+use super::pump::{LOOK, Pump};
+use super::{node, serial, tcp, usb};
 
 /// What tries to open a device leave for the next try. Cheap to clone; all clones are one.
 #[derive(Clone, Debug, Default)]
@@ -30,6 +32,8 @@ pub enum Device {
     Serial(SerialStream),
     /// A connection to a serial device server.
     Tcp(TcpStream),
+    /// A device that threads read: a character device, an interface of a USB device.
+    Pumped(Pump),
 }
 
 impl Device {
@@ -38,6 +42,8 @@ impl Device {
         match stream {
             Stream::Port(port) => serial::open(port).await.map(Device::Serial),
             Stream::Tcp(place) => tcp::connect(place, &way.names).await.map(Device::Tcp),
+            Stream::Device(device) => node::open(device).await.map(Device::Pumped),
+            Stream::Usb(place) => usb::open(place).await.map(Device::Pumped),
         }
     }
 
@@ -46,6 +52,29 @@ impl Device {
         match stream {
             Stream::Port(port) => Ok(Device::Serial(serial::adopt(port, kept)?)),
             Stream::Tcp(place) => tcp::adopt(place, kept).map(Device::Tcp),
+            Stream::Device(_) | Stream::Usb(_) => Err(io::ErrorKind::Unsupported.into()),
+        }
+    }
+
+    /// How long what was sent already may take to be seen.
+    pub(super) fn last_look(&self) -> Duration {
+        match self {
+            Device::Serial(_) | Device::Tcp(_) => Duration::from_millis(3),
+            Device::Pumped(_) => 2 * LOOK,
+        }
+    }
+
+    /// Nothing more is to be read than what came already: read until a hang-up or for as long as [`Device::last_look`].
+    pub(super) fn quiet(&self) {
+        if let Device::Pumped(pump) = self {
+            pump.quiet();
+        }
+    }
+
+    /// Closes the device; once this ends it can be opened anew.
+    pub(super) async fn close(self) {
+        if let Device::Pumped(pump) = self {
+            pump.close().await;
         }
     }
 
@@ -58,6 +87,8 @@ impl Device {
                 Some(unsafe { BorrowedFd::borrow_raw(stream.as_raw_fd()) })
             }
             Device::Tcp(stream) => Some(stream.as_fd()),
+            // What an instrument has to say waits in the instrument, because nobody asks it.
+            Device::Pumped(_) => None,
         }
     }
 
@@ -71,6 +102,7 @@ impl Device {
         match self {
             Device::Serial(stream) => poll_stream(stream, context, buffer),
             Device::Tcp(stream) => poll_stream(stream, context, buffer),
+            Device::Pumped(pump) => pump.poll_read(context, buffer),
         }
     }
 
@@ -93,7 +125,7 @@ impl Device {
     pub(super) fn set_lines(&mut self, dtr: Option<bool>, rts: Option<bool>) -> Result<(), String> {
         match self {
             Device::Serial(stream) => serial::set_lines(stream, dtr, rts).map_err(|error| error.to_string()),
-            Device::Tcp(_) => Err("a raw socket has no modem lines".into()),
+            Device::Tcp(_) | Device::Pumped(_) => Err("only a serial port has modem lines".into()),
         }
     }
 
@@ -102,6 +134,7 @@ impl Device {
         match self {
             Device::Serial(stream) => Pin::new(stream).poll_write(context, bytes),
             Device::Tcp(stream) => Pin::new(stream).poll_write(context, bytes),
+            Device::Pumped(pump) => Poll::Ready(pump.write(bytes)),
         }
     }
 }

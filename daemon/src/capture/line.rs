@@ -16,7 +16,7 @@ use tokio_util::sync::CancellationToken;
 use super::asking::{Asker, Bells};
 use super::device::{Device, Exchanged, Way};
 use super::kept::{self, Kept};
-use super::opening::{OPENS_WITHIN, Opened, Opening};
+use super::opening::{Opened, Opening, slow};
 use super::recorder::{FRAMES_WAITING, record};
 use super::session::{Action, Before, Event, Session};
 use super::{Board, watch};
@@ -26,7 +26,7 @@ use crate::store::weaken::Weakened;
 use crate::store::{Burst, Heard, Pen, What};
 
 /// How long bytes that wait in the kernel may take to be seen.
-const LAST_LOOK: Duration = Duration::from_millis(3);
+const KERNEL_LOOK: Duration = Duration::from_millis(3);
 
 /// Bytes that are read at most when a station stops and nobody keeps its device open.
 const LAST_BYTES_MAX: usize = 64 * 1024;
@@ -130,12 +130,7 @@ impl Line {
             let actions = match woken {
                 Woken::Opened(Opened::Done(outcome)) => self.opened(outcome),
                 Woken::Opened(Opened::Slowly) => {
-                    self.deaf(match self.stream {
-                        Stream::Port(_) => {
-                            format!("its driver has not opened it for {} s: pull the plug", OPENS_WITHIN.as_secs())
-                        }
-                        Stream::Tcp(_) => format!("it has not answered for {} s", OPENS_WITHIN.as_secs()),
-                    });
+                    self.deaf(slow(&self.stream).0);
                     continue;
                 }
                 Woken::Read(Ok(0)) => self.session.step(now, Event::HungUp("the device hung up".into())),
@@ -157,11 +152,7 @@ impl Line {
                     let _ = timeout(LAST_WORDS, self.last_words()).await;
                     let actions = self.session.step(now, Event::Stop);
                     if self.opening.as_ref().is_some_and(Opening::is_slow) {
-                        let who = match self.stream {
-                            Stream::Port(_) => "its driver does not open the port",
-                            Stream::Tcp(_) => "its server does not answer",
-                        };
-                        leave_behind(&format!("station {} ({who})", self.station.name));
+                        leave_behind(&format!("station {} ({})", self.station.name, slow(&self.stream).1));
                     }
                     self.perform(actions).await;
                     return;
@@ -217,7 +208,7 @@ impl Line {
     /// have waited all the while: they come first.
     async fn look_again(&mut self, buffer: &mut [u8]) -> Woken {
         let Some(device) = self.device.as_mut() else { return Woken::Deadline };
-        match timeout(LAST_LOOK, device.read(buffer)).await {
+        match timeout(KERNEL_LOOK, device.read(buffer)).await {
             Ok(result) => Woken::Read(result),
             Err(_) => Woken::Deadline,
         }
@@ -226,12 +217,14 @@ impl Line {
     /// What waits in the kernel is lost when the device is closed; where the service manager keeps it open, it waits
     /// there for the next run, whole.
     async fn read_the_rest(&mut self, buffer: &mut [u8]) {
-        if kept::outlives() && self.shell.end.is_cancelled() {
+        let Some(device) = &self.device else { return };
+        if kept::outlives() && self.shell.end.is_cancelled() && device.descriptor().is_some() {
             return;
         }
+        device.quiet();
         let mut bytes = 0;
         while let Some(device) = self.device.as_mut()
-            && let Ok(Ok(count @ 1..)) = timeout(LAST_LOOK, device.read(buffer)).await
+            && let Ok(Ok(count @ 1..)) = timeout(device.last_look(), device.read(buffer)).await
             && bytes < LAST_BYTES_MAX
         {
             bytes += count;
@@ -287,7 +280,10 @@ impl Line {
                     if !self.shell.end.is_cancelled() {
                         kept::forget(&self.station, &self.stream);
                     }
-                    (self.opening, self.device) = (None, None);
+                    self.opening = None;
+                    if let Some(device) = self.device.take() {
+                        device.close().await;
+                    }
                     Weakened::port_closed();
                     self.out.clear();
                 }
@@ -346,7 +342,7 @@ impl Line {
     }
 
     fn deaf(&mut self, cause: String) {
-        self.hint = self.stream.node().and_then(watch::Hint::on);
+        self.hint = watch::Hint::of(&self.stream);
         let station = self.station.name.clone();
         tracing::warn!(
             code = "deaf",

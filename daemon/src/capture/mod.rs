@@ -13,13 +13,16 @@ mod hints;
 pub mod holders;
 pub mod kept;
 pub mod line;
+mod node;
 mod opening;
+mod pump;
 pub mod reach;
 mod recorder;
 mod serial;
 pub mod session;
 mod taking;
 mod tcp;
+pub mod usb;
 pub mod watch;
 
 use std::collections::BTreeMap;

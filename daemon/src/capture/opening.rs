@@ -2,6 +2,7 @@
 
 use std::time::Duration;
 
+use ridgepost_config::Stream;
 use tokio::time::Instant;
 use tokio_util::task::AbortOnDropHandle;
 
@@ -9,6 +10,18 @@ use super::device::Device;
 
 /// How long a device may take to open before that is told.
 pub(super) const OPENS_WITHIN: Duration = Duration::from_secs(10);
+
+/// Why a station is deaf whose device takes so long to open, and who holds it up.
+pub(super) fn slow(stream: &Stream) -> (String, &'static str) {
+    let seconds = OPENS_WITHIN.as_secs();
+    match stream {
+        Stream::Tcp(_) => (format!("it has not answered for {seconds} s"), "its server does not answer"),
+        Stream::Port(_) | Stream::Device(_) | Stream::Usb(_) => {
+            let why = format!("its driver has not opened it for {seconds} s: pull the plug");
+            (why, "its driver does not open the port")
+        }
+    }
+}
 
 /// A try to open a device.
 #[derive(Debug)]

@@ -3,8 +3,11 @@
 
 use std::path::Path;
 
-use notify::{RecursiveMode, Watcher};
+use notify::{EventKind, RecursiveMode, Watcher};
+use ridgepost_config::Stream;
 use tokio::sync::mpsc;
+
+use super::usb::tree;
 
 /// Wakes when something changes in the folder that should hold a path.
 pub struct Hint {
@@ -19,6 +22,29 @@ impl std::fmt::Debug for Hint {
 }
 
 impl Hint {
+    /// Watches where a device should appear; `None` where that can't be watched.
+    pub fn of(stream: &Stream) -> Option<Hint> {
+        match stream {
+            Stream::Usb(_) => Hint::below(Path::new(tree::NODES)),
+            stream => stream.node().and_then(Hint::on),
+        }
+    }
+
+    /// Watches a folder and those in it for whatever comes or may be opened now: a node of USB has another name each
+    /// time, and its owner is set after it came.
+    fn below(folder: &Path) -> Option<Hint> {
+        let (tell, changes) = mpsc::channel(1);
+        let mut watcher = notify::recommended_watcher(move |event: notify::Result<notify::Event>| {
+            let metadata = |kind| matches!(kind, EventKind::Modify(notify::event::ModifyKind::Metadata(_)));
+            if event.is_ok_and(|event| event.kind.is_create() || metadata(event.kind)) {
+                let _ = tell.try_send(());
+            }
+        })
+        .ok()?;
+        watcher.watch(folder, RecursiveMode::Recursive).ok()?;
+        Some(Hint { _watcher: watcher, changes })
+    }
+
     /// Watches the folder that should hold `path`; `None` where that can't be watched.
     pub fn on(path: &Path) -> Option<Hint> {
         let name = path.file_name()?.to_owned();

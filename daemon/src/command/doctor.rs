@@ -3,12 +3,13 @@
 use std::path::Path;
 
 use clap::Args;
-use ridgepost_config::{SinkKind, Source, Stream};
+use ridgepost_config::{SinkKind, Source, Stream, Usb};
 use rusqlite::Connection;
 use rustix::fs::{Access, access};
 use serde_json::json;
 
 use super::out::Out;
+use crate::capture::usb::{self, tree};
 use crate::cell::Cell;
 use crate::exit::Exit;
 use crate::store::{StoreFault, damage, open_for_reading};
@@ -155,6 +156,8 @@ fn station(station: &ridgepost_config::Station) -> Finding {
     let what = format!("station {}", station.name);
     let (path, needed) = match &station.source {
         Source::Stream(Stream::Port(port)) => (&port.path, Access::READ_OK | Access::WRITE_OK),
+        Source::Stream(Stream::Device(device)) => (&device.path, Access::READ_OK | Access::WRITE_OK),
+        Source::Stream(Stream::Usb(usb)) => return usb_device(&what, usb),
         // A look would be a connection, and a device server takes one at a time.
         Source::Stream(Stream::Tcp(tcp)) => {
             return finding(&what, true, format!("{}: `ridgepost status` says whether it is connected", tcp.place()));
@@ -162,6 +165,24 @@ fn station(station: &ridgepost_config::Station) -> Finding {
         Source::Folder(folder) => (&folder.path, Access::READ_OK | Access::WRITE_OK | Access::EXEC_OK),
     };
     reachable(&what, path, needed)
+}
+
+/// Whether there is one device that is meant, with the endpoints that are meant, and whether this user may open it.
+fn usb_device(what: &str, usb: &Usb) -> Finding {
+    let found = tree::plugged(Path::new(tree::KERNEL));
+    let device = usb::meant(usb, &found);
+    let device = device.and_then(|device| usb::ends(usb, device).map(|_| device));
+    match device {
+        Err(why) => finding(what, false, format!("{}: {why}", usb.place())),
+        Ok(device) => match access(&device.node, Access::READ_OK | Access::WRITE_OK) {
+            Ok(()) => finding(what, true, format!("{} can be used ({})", usb.place(), device.node.display())),
+            Err(error) => finding(
+                what,
+                false,
+                format!("{}: {}: {error}; {}", usb.place(), device.node.display(), usb::cure(device)),
+            ),
+        },
+    }
 }
 
 fn sink(sink: &ridgepost_config::Sink) -> Finding {

@@ -1,5 +1,5 @@
-//! `ridgepost ports`: every serial device with a name that stays, who holds it, what to do if it may not be
-//! opened, and the TOML for it.
+//! `ridgepost ports`: every serial device and every USB interface that an instrument may talk by, with a name that
+//! stays, who holds it, what to do if it may not be opened, and the TOML for it.
 
 use std::collections::BTreeMap;
 use std::fs;
@@ -11,9 +11,10 @@ use serialport::{SerialPortType, UsbPortInfo};
 
 use super::out::{Out, shown};
 use crate::capture::holders::holders;
+use crate::capture::usb::{self, tree};
 use crate::exit::Exit;
 
-/// Lists serial devices; none is an answer too.
+/// Lists serial devices and USB interfaces; none is an answer too.
 pub fn ports(as_json: bool, out: &mut Out) -> Exit {
     let ports = match serialport::available_ports() {
         Ok(ports) => ports,
@@ -23,18 +24,29 @@ pub fn ports(as_json: bool, out: &mut Out) -> Exit {
         }
     };
     let links = stable_links();
-    let mut shown_any = false;
+    let links_of = |device: &Path| links.get(device).map(Vec::as_slice).unwrap_or_default();
+    let mut found = Vec::new();
     for port in ports {
         let device = PathBuf::from(&port.port_name);
-        let described = describe(&device, &port.port_type, links.get(&device).map(Vec::as_slice).unwrap_or_default());
-        shown_any = true;
-        match as_json {
-            true => out.json(&described),
-            false => tell(&described, out),
+        found.push(describe(&device, &port.port_type, links_of(&device)));
+    }
+    for device in tree::plugged(Path::new(tree::KERNEL)) {
+        let talking = device.interfaces.iter().filter(|(_, interface)| may_talk(interface));
+        for (number, interface) in talking {
+            match interface.nodes.first() {
+                Some(node) => found.push(describe_node(&device, node, links_of(node))),
+                None => found.push(describe_usb(&device, *number, interface)),
+            }
         }
     }
-    if !shown_any && !as_json {
-        out.say("no serial device found: is the cable in? A USB adapter appears as /dev/ttyUSB0 or /dev/ttyACM0");
+    for described in &found {
+        match as_json {
+            true => out.json(described),
+            false => tell(described, out),
+        }
+    }
+    if found.is_empty() && !as_json {
+        out.say("no device found: is the cable in? A USB adapter appears as /dev/ttyUSB0 or /dev/ttyACM0");
     }
     Exit::Done
 }
@@ -42,7 +54,7 @@ pub fn ports(as_json: bool, out: &mut Out) -> Exit {
 /// Links of udev that keep pointing at the same device or socket, by the device they point at now.
 fn stable_links() -> BTreeMap<PathBuf, Vec<PathBuf>> {
     let mut links: BTreeMap<PathBuf, Vec<PathBuf>> = BTreeMap::new();
-    for folder in ["/dev/serial/by-id", "/dev/serial/by-path"] {
+    for folder in ["/dev/serial/by-id", "/dev/serial/by-path", "/dev/usbtmc-by-id"] {
         for entry in fs::read_dir(folder).into_iter().flatten().flatten() {
             if let Ok(device) = fs::canonicalize(entry.path()) {
                 links.entry(device).or_default().push(entry.path());
@@ -50,6 +62,71 @@ fn stable_links() -> BTreeMap<PathBuf, Vec<PathBuf>> {
         }
     }
     links
+}
+
+/// Whether an instrument may talk by an interface: bytes come from it, it is no serial port (those are listed as such),
+/// and its class (by the USB-IF's list of defined class codes) is not one for something else.
+fn may_talk(interface: &tree::Interface) -> bool {
+    const AUDIO: u8 = 0x01;
+    const INPUT: u8 = 0x03;
+    const STORAGE: u8 = 0x08;
+    const HUB: u8 = 0x09;
+    const VIDEO: u8 = 0x0e;
+    const WIRELESS: u8 = 0xe0;
+    // Subclass 1 of input devices: keyboards and mice that a PC knows before its system runs.
+    let is_keyboard = interface.class.0 == INPUT && interface.class.1 == 1;
+    let is_other = [AUDIO, STORAGE, HUB, VIDEO, WIRELESS].contains(&interface.class.0) || is_keyboard;
+    !is_other && !interface.is_serial && interface.addresses(true).next().is_some()
+}
+
+/// An interface whose driver made a character device.
+fn describe_node(device: &tree::Plugged, node: &Path, links: &[PathBuf]) -> Json {
+    let trouble = trouble(node);
+    json!({
+        "device": node,
+        "links": links,
+        "usb": device.identity(),
+        "maker": device.maker,
+        "product": device.name,
+        "held_by": holders(node),
+        "trouble": trouble.as_ref().map(|(trouble, _)| trouble),
+        "cure": trouble.as_ref().map(|(_, cure)| cure),
+        "toml": format!("device = {{ path = \"{}\" }}", links.first().map_or(node, PathBuf::as_path).display()),
+    })
+}
+
+/// An interface that has no driver, or one that makes no device of it.
+fn describe_usb(device: &tree::Plugged, number: u8, interface: &tree::Interface) -> Json {
+    let may_not = access(&device.node, Access::READ_OK | Access::WRITE_OK).is_err();
+    let which = match &device.serial {
+        Some(serial) => format!("serial = {serial:?}"),
+        None => format!("at = \"{}\"", device.at),
+    };
+    let mut toml =
+        format!("usb = {{ id = \"{:04x}:{:04x}\", {which}, interface = {number}", device.vendor, device.product);
+    for (key, inwards) in [("in", true), ("out", false)] {
+        let addresses: Vec<u8> = interface.addresses(inwards).collect();
+        // Of several one has to be chosen, and the first is as good a guess as any.
+        if let [first, _, ..] = addresses[..] {
+            toml.push_str(&format!(", {key} = {first:#04x}"));
+        }
+    }
+    toml.push_str(" }");
+    json!({
+        "device": device.node,
+        "links": [],
+        "usb": device.identity(),
+        "maker": device.maker,
+        "product": device.name,
+        "interface": number,
+        "driver": interface.driver,
+        "in": interface.addresses(true).map(|address| format!("{address:#04x}")).collect::<Vec<_>>(),
+        "out": interface.addresses(false).map(|address| format!("{address:#04x}")).collect::<Vec<_>>(),
+        "held_by": holders(&device.node),
+        "trouble": may_not.then_some("this user may not open it"),
+        "cure": may_not.then(|| usb::cure(device)),
+        "toml": toml,
+    })
 }
 
 fn describe(device: &Path, kind: &SerialPortType, links: &[PathBuf]) -> Json {
@@ -103,7 +180,7 @@ fn group_of(device: &Path) -> Option<String> {
 
 fn tell(port: &Json, out: &mut Out) {
     out.say(&shown(&port["device"]));
-    for name in ["usb", "maker", "product", "trouble", "cure"] {
+    for name in ["usb", "maker", "product", "interface", "driver", "trouble", "cure"] {
         if !port[name].is_null() {
             out.say(&format!("    {name}: {}", shown(&port[name])));
         }

@@ -9,7 +9,7 @@ use std::path::{Path, PathBuf};
 use std::time::{Duration, Instant};
 
 use clap::{Args, ValueEnum};
-use ridgepost_config::{Flow, Parity, Port, Source, Stream, Tcp};
+use ridgepost_config::{CharDevice, Flow, Parity, Port, ReadAfter, Source, Stream, Tcp, Usb};
 use ridgepost_parsers::{Direction, RecordedChunk, to_hex};
 use serde_json::json;
 use tokio::signal::unix::{SignalKind, signal};
@@ -22,7 +22,9 @@ use crate::exit::Exit;
 /// Arguments of `record`.
 #[derive(Debug, Args)]
 pub struct RecordArgs {
-    /// The device (`ridgepost ports` lists them), or tcp:HOST:PORT for a serial device server
+    /// The serial port (`ridgepost ports` lists what is plugged in); tcp:HOST:PORT for a serial device server;
+    /// device:PATH for a device that is no terminal; usb:VENDOR:PRODUCT or usb:VENDOR:PRODUCT:SERIAL for a USB device
+    /// without a driver
     port: String,
     /// File that the recording is written to; it must not exist
     file: PathBuf,
@@ -47,6 +49,9 @@ pub struct RecordArgs {
     /// Level of RTS; left to the driver otherwise
     #[arg(long, value_name = "true|false")]
     rts: Option<bool>,
+    /// Interface of a USB device
+    #[arg(long, default_value_t = 0, value_name = "N")]
+    interface: u8,
     /// Bytes to send at the beginning, with \r \n \t \\ and \x05; several in their order, one second apart
     #[arg(long, value_name = "TEXT")]
     send: Vec<String>,
@@ -108,6 +113,13 @@ pub fn record(cell: &Path, args: &RecordArgs, out: &mut Out) -> Exit {
 }
 
 fn stream(args: &RecordArgs) -> Result<Stream, String> {
+    if let Some(path) = args.port.strip_prefix("device:") {
+        let path = std::path::absolute(path).map_err(|error| format!("{path}: {error}"))?;
+        return Ok(Stream::Device(CharDevice { path, timeout_ms: 5_000, read_after: ReadAfter::Query }));
+    }
+    if let Some(identity) = args.port.strip_prefix("usb:") {
+        return usb(identity, args.interface).map(Stream::Usb);
+    }
     let Some(place) = args.port.strip_prefix("tcp:") else {
         let path = std::path::absolute(&args.port).map_err(|error| format!("{}: {error}", args.port))?;
         return Ok(Stream::Port(Port {
@@ -139,12 +151,26 @@ fn stream(args: &RecordArgs) -> Result<Stream, String> {
     Ok(Stream::Tcp(Tcp { host, port, connect_ms: 5_000, keep_alive_s: 15 }))
 }
 
+/// A USB device by vendor, product and, where it has one, serial number.
+fn usb(identity: &str, interface: u8) -> Result<Usb, String> {
+    let mut parts = identity.splitn(3, ':');
+    let mut id = || parts.next().filter(|id| id.len() == 4).and_then(|id| u16::from_str_radix(id, 16).ok());
+    let (Some(vendor), Some(product)) = (id(), id()) else {
+        return Err(format!("`usb:{identity}` is no USB device: write usb:VENDOR:PRODUCT, as in usb:1209:0002"));
+    };
+    let serial = parts.next().map(str::to_owned);
+    Ok(Usb { vendor, product, serial, at: None, interface, input: None, output: None, control: vec![] })
+}
+
 /// Why the device can't be recorded now: the daemon has it. Root would open it all the same.
 fn taken(cell: &Path, stream: &Stream) -> Option<String> {
     let real = |path: &Path| std::fs::canonicalize(path).unwrap_or_else(|_| path.to_owned());
-    let is_same = |other: &Stream| match (stream.node(), other.node()) {
-        (Some(one), Some(two)) => real(one) == real(two),
-        _ => stream.place() == other.place(),
+    let is_same = |other: &Stream| match (stream, other) {
+        (Stream::Usb(one), Stream::Usb(two)) => one.overlaps(two),
+        _ => match (stream.node(), other.node()) {
+            (Some(one), Some(two)) => real(one) == real(two),
+            _ => stream.place() == other.place(),
+        },
     };
     // Without a cell on this PC there is no daemon to ask.
     let cell = Cell::load(cell).ok()?;
@@ -204,6 +230,8 @@ impl Recording {
                 port.baud, port.data_bits, port.parity, port.stop_bits, port.flow
             )),
             Stream::Tcp(_) => json!("raw TCP socket"),
+            Stream::Device(_) => json!("character device"),
+            Stream::Usb(_) => json!("endpoints of a USB interface"),
         };
         let began = jiff::Timestamp::now().to_string();
         let header = json!({ "ridgepost": "recording", "port": stream.place(), "settings": settings, "began": began });

@@ -140,6 +140,7 @@ pub(super) fn counted(said: &Definition, marks: &FrameMarks, check: Option<&Chec
         LengthWritten::U8 => 1,
         LengthWritten::U16Be | LengthWritten::U16Le => 2,
         LengthWritten::U32Be | LengthWritten::U32Le => 4,
+        LengthWritten::CountedDecimal => 1,
         LengthWritten::Decimal | LengthWritten::Hex => usize::from(digits.unwrap_or(0)),
     };
     let has_digits = matches!(written, LengthWritten::Decimal | LengthWritten::Hex);
@@ -148,7 +149,7 @@ pub(super) fn counted(said: &Definition, marks: &FrameMarks, check: Option<&Chec
         faults.add(at!["framing", "length_field", "digits"], message, "for example digits = 3");
     }
     if !has_digits && digits.is_some() {
-        faults.add(at!["framing", "length_field", "digits"], "a raw length has no digits", "leave it out");
+        faults.add(at!["framing", "length_field", "digits"], "such a length has no fixed digits", "leave it out");
     }
     if field.is_some_and(|field| field.at > 1_024) {
         faults.add(at!["framing", "length_field", "at"], "the field is too far from the start mark", "up to 1024");

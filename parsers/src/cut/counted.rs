@@ -23,7 +23,7 @@ pub(crate) struct Counted {
     /// Bytes between start mark and field.
     pub(crate) at: usize,
     pub(crate) written: LengthWritten,
-    /// Bytes of the field.
+    /// Bytes of the field; of one that counts its own digits, of what says how many they are.
     pub(crate) width: usize,
     pub(crate) counts: Counts,
     pub(crate) times: u64,
@@ -58,15 +58,22 @@ pub(crate) struct Rescue {
 }
 
 impl Counted {
-    /// Bytes up to the end of the length field.
-    fn head(&self) -> usize {
-        self.start.len() + self.at + self.width
+    /// Bytes up to the end of the length field; `None` where that is not known yet.
+    fn head(&self, frame: &[u8]) -> Option<usize> {
+        let known = self.start.len() + self.at + self.width;
+        match self.written {
+            LengthWritten::CountedDecimal => {
+                let digits = frame.get(..known)?.last().filter(|byte| byte.is_ascii_digit());
+                Some(known + usize::from(digits.map_or(0, |byte| byte - b'0')))
+            }
+            _ => Some(known),
+        }
     }
 
     /// The number that the field of a frame states; `None` where it is none or not there yet.
     fn stated(&self, frame: &[u8]) -> Option<u64> {
-        let field = frame.get(self.start.len() + self.at..self.head())?;
-        let digits = |radix: u32| {
+        let field = frame.get(self.start.len() + self.at..self.head(frame)?)?;
+        let digits = |field: &[u8], radix: u32| {
             let text = std::str::from_utf8(field).ok()?;
             let fits = text.bytes().all(|byte| char::from(byte).is_digit(radix));
             u64::from_str_radix(text, radix).ok().filter(|_| fits)
@@ -75,8 +82,9 @@ impl Counted {
         match self.written {
             LengthWritten::U8 | LengthWritten::U16Be | LengthWritten::U32Be => Some(field.iter().fold(0, join)),
             LengthWritten::U16Le | LengthWritten::U32Le => Some(field.iter().rev().fold(0, join)),
-            LengthWritten::Decimal => digits(10),
-            LengthWritten::Hex => digits(16),
+            LengthWritten::Decimal => digits(field, 10),
+            LengthWritten::CountedDecimal => digits(&field[self.width..], 10),
+            LengthWritten::Hex => digits(field, 16),
         }
     }
 
@@ -84,16 +92,17 @@ impl Counted {
     pub(crate) fn layout(&self, frame: &[u8], bytes_max: usize) -> Option<Layout> {
         let stated = i64::try_from(self.stated(frame)?.checked_mul(self.times)?).ok()?.checked_add(self.add)?;
         let counted = usize::try_from(stated).ok()?;
+        let head = self.head(frame)?;
         let outside = self.end.len() + self.behind;
         let body = match self.counts {
             Counts::Payload => counted.checked_add(self.check_within)?,
             Counts::PayloadCheck => counted,
             Counts::Rest => counted.checked_sub(outside)?,
-            Counts::Frame => counted.checked_sub(outside + self.head())?,
+            Counts::Frame => counted.checked_sub(outside + head)?,
         };
-        let total = self.head().checked_add(body)?.checked_add(outside)?;
+        let total = head.checked_add(body)?.checked_add(outside)?;
         let fits = body >= self.check_within && total <= bytes_max;
-        fits.then(|| Layout { head: 0..self.head(), body: self.head()..self.head() + body, total })
+        fits.then(|| Layout { head: 0..head, body: head..head + body, total })
     }
 
     /// Whether `frame` is whole as far as its marks and check value can tell; `None` where it has neither.
@@ -144,7 +153,7 @@ impl Counted {
 
     fn step_inside(&self, shape: &Shape, cutter: &mut Cutter, open: &[u8], begin: usize) -> Step {
         let taken = open.len() - begin;
-        if taken == self.head() {
+        if self.head(&open[begin..]) == Some(taken) {
             cutter.layout = self.layout(&open[begin..], shape.bytes_max);
             if cutter.layout.is_none() {
                 return self.lose(shape, cutter, open, begin, None);
@@ -218,7 +227,7 @@ impl Counted {
         let mut found = None;
         rescue.candidates.retain_mut(|(at, end)| {
             let frame = &open[*at..];
-            if frame.len() == self.head() {
+            if self.head(frame) == Some(frame.len()) {
                 *end = self.layout(frame, shape.bytes_max).map(|layout| *at + layout.total);
                 if end.is_none() {
                     return false;

@@ -121,6 +121,9 @@ pub enum LengthWritten {
     Decimal,
     /// Hexadecimal digits, as many as `digits` says, filled up with zeros.
     Hex,
+    /// Decimal digits behind one digit, 1 to 9, that says how many they are. With `start = "#"` this is a block of
+    /// definite length of IEEE 488.2 (8.7.9, from memory): `#15` and five bytes, `#3512` and 512.
+    CountedDecimal,
 }
 
 /// Which bytes a length field counts.
