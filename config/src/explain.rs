@@ -1,6 +1,8 @@
 //! What a plan means where it says nothing: the lines that `ridgepost check` prints, so that a person reads the
 //! defaults before parts are judged by them.
 
+use ridgepost_parsers::Layout;
+
 use crate::diagnostic::plain;
 use crate::document::{Document, Path};
 use crate::labels::{Item, Labels};
@@ -90,6 +92,14 @@ fn station(station: &Station) -> String {
             )
         }
         Source::Stream(Stream::Usb(usb)) => usb_words(usb),
+        Source::Stream(Stream::Keyboard(keyboard)) => {
+            let decimal = Layout::new(keyboard.layout, keyboard.keypad_decimal).keypad_decimal;
+            format!(
+                "keys of {} for this station alone, layout {}, `{decimal}` from the keypad's decimal key",
+                keyboard.path.display(),
+                keyboard.layout
+            )
+        }
         Source::Folder(folder) => {
             let then = match folder.when_recorded {
                 WhenRecorded::Archive => "moved to recorded/ once recorded",

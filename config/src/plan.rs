@@ -10,7 +10,7 @@ use ridgepost_parsers::{Instrument, Quantity, Unit};
 use rust_decimal::Decimal;
 
 pub use crate::source::{
-    CharDevice, Control, Flow, Folder, Parity, Port, ReadAfter, Source, Stream, Tcp, Usb, WhenRecorded,
+    CharDevice, Control, Flow, Folder, Keyboard, Parity, Port, ReadAfter, Source, Stream, Tcp, Usb, WhenRecorded,
 };
 
 /// Everything one PC does, without a fault in it.

@@ -2,6 +2,8 @@
 
 use std::path::{Path, PathBuf};
 
+use ridgepost_parsers::LayoutName;
+
 /// Where a station listens.
 #[derive(Clone, Debug, PartialEq)]
 pub enum Source {
@@ -22,6 +24,8 @@ pub enum Stream {
     Device(CharDevice),
     /// An interface of a USB device that no kernel driver turns into a character device.
     Usb(Usb),
+    /// An instrument or scanner that types, as an input device.
+    Keyboard(Keyboard),
 }
 
 impl Stream {
@@ -32,6 +36,15 @@ impl Stream {
             Stream::Tcp(tcp) => tcp.place(),
             Stream::Device(device) => device.path.display().to_string(),
             Stream::Usb(usb) => usb.place(),
+            Stream::Keyboard(keyboard) => keyboard.path.display().to_string(),
+        }
+    }
+
+    /// The place as it is kept with what came from there: beside keys stands the layout that they were read by.
+    pub fn origin(&self) -> String {
+        match self {
+            Stream::Keyboard(keyboard) => format!("{}, keys as {}", self.place(), keyboard.layout),
+            _ => self.place(),
         }
     }
 
@@ -40,9 +53,21 @@ impl Stream {
         match self {
             Stream::Port(port) => Some(&port.path),
             Stream::Device(device) => Some(&device.path),
+            Stream::Keyboard(keyboard) => Some(&keyboard.path),
             Stream::Tcp(_) | Stream::Usb(_) => None,
         }
     }
+}
+
+/// A device that types.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct Keyboard {
+    /// The event node, best a stable link under `/dev/input/by-id` or `by-path` (absolute).
+    pub path: PathBuf,
+    /// The layout that its keys are read by.
+    pub layout: LayoutName,
+    /// What the decimal key of its numeric keypad types, where that is not the layout's.
+    pub keypad_decimal: Option<char>,
 }
 
 /// A raw TCP socket.

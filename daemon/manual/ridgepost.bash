@@ -1086,12 +1086,16 @@ _ridgepost() {
             return 0
             ;;
         ridgepost__subcmd__record)
-            opts="-h --baud --data-bits --parity --stop-bits --flow --dtr --rts --interface --send --seconds --bytes --cell --help"
+            opts="-h --layout --baud --data-bits --parity --stop-bits --flow --dtr --rts --interface --send --seconds --bytes --cell --help"
             if [[ ${cur} == -* || ${COMP_CWORD} -eq 2 ]] ; then
                 COMPREPLY=( $(compgen -W "${opts}" -- "${cur}") )
                 return 0
             fi
             case "${prev}" in
+                --layout)
+                    COMPREPLY=($(compgen -W "us uk de ch fr" -- "${cur}"))
+                    return 0
+                    ;;
                 --baud)
                     COMPREPLY=($(compgen -f "${cur}"))
                     return 0
@@ -1184,12 +1188,16 @@ _ridgepost() {
             return 0
             ;;
         ridgepost__subcmd__try)
-            opts="-h --json --expect --cell --help"
+            opts="-h --layout --json --expect --cell --help"
             if [[ ${cur} == -* || ${COMP_CWORD} -eq 2 ]] ; then
                 COMPREPLY=( $(compgen -W "${opts}" -- "${cur}") )
                 return 0
             fi
             case "${prev}" in
+                --layout)
+                    COMPREPLY=($(compgen -W "us uk de ch fr" -- "${cur}"))
+                    return 0
+                    ;;
                 --expect)
                     COMPREPLY=($(compgen -f "${cur}"))
                     return 0

@@ -62,6 +62,11 @@ complete -c ridgepost -n "__fish_ridgepost_using_subcommand status" -s h -l help
 complete -c ridgepost -n "__fish_ridgepost_using_subcommand ports" -l cell -d 'The cell folder: cell.toml, gauges.toml, jobs/, instruments/' -r -F
 complete -c ridgepost -n "__fish_ridgepost_using_subcommand ports" -l json -d 'JSON Lines on stdout'
 complete -c ridgepost -n "__fish_ridgepost_using_subcommand ports" -s h -l help -d 'Print help'
+complete -c ridgepost -n "__fish_ridgepost_using_subcommand record" -l layout -d 'It is an input device that types: the keyboard layout that it is set to' -r -f -a "us\t''
+uk\t''
+de\t''
+ch\t''
+fr\t''"
 complete -c ridgepost -n "__fish_ridgepost_using_subcommand record" -l baud -d 'Bits per second' -r
 complete -c ridgepost -n "__fish_ridgepost_using_subcommand record" -l data-bits -d 'Data bits' -r
 complete -c ridgepost -n "__fish_ridgepost_using_subcommand record" -l parity -d 'Parity' -r -f -a "none\t''
@@ -81,6 +86,11 @@ complete -c ridgepost -n "__fish_ridgepost_using_subcommand record" -l seconds -
 complete -c ridgepost -n "__fish_ridgepost_using_subcommand record" -l bytes -d 'End after so many bytes of the instrument' -r
 complete -c ridgepost -n "__fish_ridgepost_using_subcommand record" -l cell -d 'The cell folder: cell.toml, gauges.toml, jobs/, instruments/' -r -F
 complete -c ridgepost -n "__fish_ridgepost_using_subcommand record" -s h -l help -d 'Print help'
+complete -c ridgepost -n "__fish_ridgepost_using_subcommand try" -l layout -d 'The input holds keys: read them by this keyboard layout, whatever layout they were recorded with' -r -f -a "us\t''
+uk\t''
+de\t''
+ch\t''
+fr\t''"
 complete -c ridgepost -n "__fish_ridgepost_using_subcommand try" -l expect -d 'Tell only what is otherwise than in this file, which has the form of --json: keys that it leaves out may hold anything, frames and readings are counted' -r -F
 complete -c ridgepost -n "__fish_ridgepost_using_subcommand try" -l cell -d 'The cell folder: cell.toml, gauges.toml, jobs/, instruments/' -r -F
 complete -c ridgepost -n "__fish_ridgepost_using_subcommand try" -l json -d 'JSON Lines on stdout: one object per frame'

@@ -4,6 +4,7 @@ use std::collections::VecDeque;
 use std::sync::Arc;
 
 use crate::cut::{Cutter, Shape, Step};
+use crate::keys::{Layout, Typing};
 use crate::wire::Seven;
 
 /// How often a byte may be cut anew, on the average, because a whole frame was found inside a damaged one.
@@ -63,6 +64,8 @@ pub struct Framer {
     signal_at: Option<usize>,
     /// Whether an echo may come.
     echo_due: bool,
+    /// Where the bytes are strokes of keys: the cutter sees the text that they type.
+    typing: Option<Typing>,
 }
 
 impl Default for Framer {
@@ -85,7 +88,14 @@ impl Framer {
             last_at: Tick(0),
             signal_at: None,
             echo_due: true,
+            typing: None,
         }
+    }
+
+    /// For strokes of keys instead of bytes of text.
+    pub(crate) fn typed(mut self, layout: Option<Arc<Layout>>) -> Framer {
+        self.typing = layout.map(Typing::new);
+        self
     }
 
     /// Something was sent, and may come back as an echo.
@@ -109,6 +119,13 @@ impl Framer {
     /// the bytes before them says nothing about the line. Silence is then only what [`Framer::expire`] is told of.
     pub fn push_unread(&mut self, bytes: &[u8], at: Tick) {
         self.last_at = at;
+        match self.typing.as_mut().map(|typing| typing.text(bytes)) {
+            Some(text) => self.push_text(&text),
+            None => self.push_text(bytes),
+        }
+    }
+
+    fn push_text(&mut self, bytes: &[u8]) {
         let most = self.shape.bytes_max.saturating_mul(RECUT_MAX);
         for byte in bytes {
             self.credit = (self.credit + RECUT_MAX).min(most);
@@ -238,7 +255,19 @@ impl Framer {
 
     /// The next closed frame, if there is one.
     pub fn poll(&mut self) -> Option<Frame> {
-        self.closed.pop_front()
+        loop {
+            let frame = self.closed.pop_front()?;
+            let Some(typing) = self.typing.as_mut() else { return Some(frame) };
+            if let Some(frame) = typing.strokes(frame) {
+                return Some(frame);
+            }
+        }
+    }
+
+    /// No more strokes come: one that was cut in two types what can't be read.
+    fn end_strokes(&mut self) {
+        let rest = self.typing.as_mut().map(Typing::rest).unwrap_or_default();
+        self.push_text(&rest);
     }
 
     /// When [`Framer::expire`] should be called, if nothing more arrives.
@@ -268,6 +297,7 @@ impl Framer {
     /// Closes what is open because the line hung up or the program stops: cut off, or residue. Call again until
     /// it yields nothing.
     pub fn hang_up(&mut self) -> Option<Frame> {
+        self.end_strokes();
         self.release_held();
         self.echo_due = true;
         if self.closed.is_empty() {
@@ -284,6 +314,7 @@ impl Framer {
     /// Closes what is open at the end of a file or recording: silence without end, then hang-up. Call again
     /// until it yields nothing.
     pub fn finish(&mut self) -> Option<Frame> {
+        self.end_strokes();
         self.release_held();
         if self.closed.is_empty()
             && self.is_begun()

@@ -4,12 +4,13 @@ use std::collections::HashSet;
 use std::sync::Arc;
 
 use crate::compile::compile;
-use crate::definition::{Definition, Fault};
+use crate::definition::{Definition, EncodingName, Fault};
 use crate::dialogue::DialogueForm;
 use crate::envelope::meant;
 use crate::frame::{Close, Frame, Framer};
+use crate::keys::Layout;
 use crate::numbering::Numbers;
-use crate::plan::Plan;
+use crate::plan::{Plan, Reader};
 use crate::read::{Stream, Told, is_known_outside, read};
 use crate::reading::{Conditions, Decoded, Outcome, Reading, Reason, Remark};
 use crate::repeats::Repeats;
@@ -21,6 +22,8 @@ use crate::suspect::{read_whole, suspect};
 pub struct Instrument {
     definition: Arc<Definition>,
     plan: Arc<Plan>,
+    /// What its keys mean, where it types.
+    layout: Option<Arc<Layout>>,
 }
 
 /// Turns frames into readings. It carries what one stream or file has told so far (column headings, preamble,
@@ -40,7 +43,7 @@ pub struct Decoder {
 impl Instrument {
     pub(crate) fn compile(definition: Definition) -> Result<Self, Vec<Fault>> {
         let plan = compile(&definition)?;
-        Ok(Instrument { definition: Arc::new(definition), plan: Arc::new(plan) })
+        Ok(Instrument { definition: Arc::new(definition), plan: Arc::new(plan), layout: None })
     }
 
     /// The definition's name.
@@ -88,6 +91,23 @@ impl Instrument {
         self.plan.check.is_some()
     }
 
+    /// The same instrument where it types: its framers and decoders take strokes of keys instead of bytes.
+    pub fn typing(&self, layout: Layout) -> Instrument {
+        Instrument { layout: Some(Arc::new(layout)), ..self.clone() }
+    }
+
+    /// What its keys mean, where it types.
+    pub fn layout(&self) -> Option<&Layout> {
+        self.layout.as_deref()
+    }
+
+    /// Whether it reads text as UTF-8 has it, without parity and without bytes that are no text.
+    pub fn takes_utf8(&self) -> bool {
+        let shape = &self.plan.shape;
+        let is_text = matches!(shape.encoding, EncodingName::Ascii | EncodingName::Utf8);
+        is_text && shape.seven.is_none() && !matches!(self.plan.reader, Reader::Binary(_))
+    }
+
     /// The dialogue made ready.
     pub(crate) fn dialogue_form(&self) -> Option<Arc<DialogueForm>> {
         self.plan.dialogue.clone()
@@ -100,7 +120,7 @@ impl Instrument {
 
     /// A framer for one stream or one file.
     pub fn framer(&self) -> Framer {
-        Framer::new(self.plan.shape.clone())
+        Framer::new(self.plan.shape.clone()).typed(self.layout.clone())
     }
 
     /// A decoder for one stream or one file.
@@ -146,11 +166,30 @@ impl Decoder {
     /// Tells a new decoder of the bytes of a frame that was cut off before it was made (by a stop of the program):
     /// the rest of that frame must not be taken for a whole one.
     pub fn remember_cut(&mut self, raw: &[u8]) {
-        self.cut = Some(raw.to_vec());
+        self.cut = Some(match self.instrument.layout() {
+            Some(layout) => layout.text(raw).into_bytes(),
+            None => raw.to_vec(),
+        });
     }
 
     /// What one frame says. Never fails, never panics.
     pub fn decode(&mut self, frame: &Frame) -> Decoded {
+        let Some(layout) = self.instrument.layout.clone() else { return self.decode_text(frame) };
+        let typed = layout.typed_frame(frame);
+        let mut decoded = match typed.fault {
+            Some((reason, words)) if frame.close == Close::Complete => {
+                self.cut = None;
+                damaged(reason, &words)
+            }
+            _ => self.decode_text(&typed.frame),
+        };
+        if typed.has_lost {
+            decoded.remarks.push(Remark::Overrun);
+        }
+        decoded
+    }
+
+    fn decode_text(&mut self, frame: &Frame) -> Decoded {
         let cut = match frame.close {
             Close::Residue => return decoded(Outcome::Accepted, None, None),
             Close::Signal => {

@@ -18,6 +18,7 @@ mod fields;
 mod frame;
 mod gathered;
 mod instrument;
+mod keys;
 mod number;
 mod numbering;
 mod pattern;
@@ -46,6 +47,7 @@ pub use definition::{
 pub use dialogue::{AcknowledgeRule, AnswerKind, Dialogue, DialogueRule, Order, PollRule, ReplyRule, StartStep};
 pub use frame::{Close, Frame, Framer, Tick};
 pub use instrument::{Decoder, Instrument};
+pub use keys::{EventForm, KeyEvents, Layout, LayoutName};
 pub use quantity::{Quantity, QuantityKind};
 pub use reading::{
     Conditions, Decoded, Identity, InstrumentLimits, LengthText, LimitMeant, Mark, Outcome, Reading, Reason, Remark,

@@ -312,6 +312,10 @@ codes! {
         Busy = "busy",
         /// A value that nobody asked for, or that came too late for its question.
         Unasked = "unasked",
+        /// A key that the keyboard layout has no character for.
+        UnknownKey = "unknown-key",
+        /// A part of it was lost before it reached the program.
+        Lost = "lost",
     }
 }
 

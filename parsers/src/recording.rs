@@ -2,14 +2,20 @@
 //! Bytes in, timed chunks out.
 
 use serde::{Deserialize, Serialize};
+use serde_json::Value as Json;
 
 use crate::frame::Tick;
+use crate::instrument::Instrument;
+use crate::keys::{Layout, LayoutName};
 
 /// First line of a recording of our own.
 #[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize)]
 pub struct RecordingHeader {
     /// Always `recording`.
     pub ridgepost: String,
+    /// Where keys were recorded: the keyboard layout.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub layout: Option<LayoutName>,
     /// Everything else that was noted (port, settings, time), as it stands.
     #[serde(flatten)]
     pub notes: serde_json::Map<String, serde_json::Value>,
@@ -65,6 +71,8 @@ pub enum InputKind {
 pub struct Input {
     /// What it was.
     pub kind: InputKind,
+    /// Where the bytes are strokes of keys: the layout that the recording names.
+    pub layout: Option<LayoutName>,
     /// What the instrument sent, in order, with the time it arrived.
     pub received: Vec<(Tick, Vec<u8>)>,
     /// What this PC sent.
@@ -96,14 +104,28 @@ impl Input {
     /// line, a list of packets is a JSON array of objects with `hex`; everything else is raw bytes.
     pub fn read(bytes: &[u8]) -> Result<Input, InputFault> {
         if let Some(header) = first_line(bytes)
-            && serde_json::from_str::<RecordingHeader>(header).is_ok_and(|header| header.ridgepost == "recording")
+            && let Ok(header) = serde_json::from_str::<Json>(header)
+            && header["ridgepost"] == "recording"
         {
-            return read_recording(bytes);
+            let header: RecordingHeader = serde_json::from_value(header)
+                .map_err(|error| InputFault { line: 1, message: format!("no header of a recording: {error}") })?;
+            return read_recording(bytes, header.layout);
         }
         if looks_like_packets(bytes) {
             return read_packets(bytes);
         }
-        Ok(Input { kind: InputKind::Raw, received: vec![(Tick(0), bytes.to_vec())], sent: vec![] })
+        Ok(Input { kind: InputKind::Raw, layout: None, received: vec![(Tick(0), bytes.to_vec())], sent: vec![] })
+    }
+
+    /// The instrument as it reads this input: where keys were recorded, by their layout. One that types already stays as
+    /// it is, unless the layout is another one.
+    pub fn suited(&self, instrument: &Instrument) -> Instrument {
+        match self.layout {
+            Some(layout) if instrument.layout().is_none_or(|known| known.name != layout) => {
+                instrument.typing(Layout::new(layout, None))
+            }
+            _ => instrument.clone(),
+        }
     }
 
     fn add(&mut self, at: Tick, dir: Direction, bytes: Vec<u8>) {
@@ -126,7 +148,7 @@ fn looks_like_packets(bytes: &[u8]) -> bool {
 fn read_packets(bytes: &[u8]) -> Result<Input, InputFault> {
     let packets: Vec<Packet> = serde_json::from_slice(bytes)
         .map_err(|error| InputFault { line: error.line(), message: format!("no list of packets: {error}") })?;
-    let mut input = Input { kind: InputKind::Packets, received: vec![], sent: vec![] };
+    let mut input = Input { kind: InputKind::Packets, layout: None, received: vec![], sent: vec![] };
     let mut at = 0_u64;
     for (index, packet) in packets.into_iter().enumerate() {
         at = at.saturating_add(packet.delay_ms);
@@ -137,8 +159,8 @@ fn read_packets(bytes: &[u8]) -> Result<Input, InputFault> {
     Ok(input)
 }
 
-fn read_recording(bytes: &[u8]) -> Result<Input, InputFault> {
-    let mut input = Input { kind: InputKind::Recording, received: vec![], sent: vec![] };
+fn read_recording(bytes: &[u8], layout: Option<LayoutName>) -> Result<Input, InputFault> {
+    let mut input = Input { kind: InputKind::Recording, layout, received: vec![], sent: vec![] };
     let mut last = Tick(0);
     for (index, line) in bytes.split(|byte| *byte == b'\n').enumerate().skip(1) {
         if line.iter().all(u8::is_ascii_whitespace) {

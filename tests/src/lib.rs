@@ -25,4 +25,5 @@ pub mod shop;
 pub mod soak;
 pub mod steady;
 pub mod tidy;
+pub mod typist;
 mod wiring;

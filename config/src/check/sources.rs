@@ -8,15 +8,15 @@ use super::stations::at;
 use crate::diagnostic::Code;
 use crate::document::Path;
 use crate::pattern::overlap;
-use crate::plan::{Flow, Folder, Parity, Port, Source, Stream, Tcp, WhenRecorded};
-use crate::said::{FolderSaid, PortSaid, StationSaid, TcpSaid};
+use crate::plan::{Flow, Folder, Keyboard, Parity, Port, Source, Stream, Tcp, WhenRecorded};
+use crate::said::{DecimalWord, FolderSaid, KeyboardSaid, PortSaid, StationSaid, TcpSaid};
 use crate::sheet::Sheet;
 
 /// Names of kernel devices that change with the order of plugging.
-const UNSTABLE: [&str; 2] = ["/dev/ttyUSB", "/dev/ttyACM"];
+const UNSTABLE: [&str; 3] = ["/dev/ttyUSB", "/dev/ttyACM", "/dev/input/event"];
 
 /// The keys of a station that say where it listens.
-const KINDS: [&str; 5] = ["port", "tcp", "device", "usb", "folder"];
+const KINDS: [&str; 6] = ["port", "tcp", "device", "usb", "keyboard", "folder"];
 
 /// The one place where a station listens.
 pub(super) fn source(sheet: &mut Sheet, path: &Path, said: &StationSaid, cell_dir: &FilePath) -> Option<Source> {
@@ -31,8 +31,9 @@ pub(super) fn source(sheet: &mut Sheet, path: &Path, said: &StationSaid, cell_di
             path,
             Code::MissingKey,
             message,
-            "write port = { path = \"/dev/serial/by-id/...\", baud = 9600 }, tcp = { host = \"...\", port = 4001 } or folder = \
-             { path = \"...\" }; `ridgepost ports` lists what is plugged in",
+            "write port = { path = \"/dev/serial/by-id/...\", baud = 9600 }, tcp = { host = \"...\", port = 4001 }, keyboard = \
+             { path = \"/dev/input/by-id/...\", layout = \"us\" } or folder = { path = \"...\" }; `ridgepost ports` lists what \
+             is plugged in",
         );
     }
     let port = said.port.as_ref().and_then(|said| read_port(sheet, &path.key("port"), said, cell_dir));
@@ -42,20 +43,14 @@ pub(super) fn source(sheet: &mut Sheet, path: &Path, said: &StationSaid, cell_di
     let usb = said.usb.as_ref().and_then(|said| read_usb(sheet, &path.key("usb"), said));
     let stream = port.map(Stream::Port).or(tcp.map(Stream::Tcp));
     let stream = stream.or(device.map(Stream::Device)).or(usb.map(Stream::Usb));
+    let keyboard = said.keyboard.as_ref().and_then(|said| read_keyboard(sheet, &path.key("keyboard"), said, cell_dir));
+    let stream = stream.or(keyboard.map(Stream::Keyboard));
     stream.map(Source::Stream).or(folder.map(Source::Folder))
 }
 
 fn read_port(sheet: &mut Sheet, path: &Path, said: &PortSaid, cell_dir: &FilePath) -> Option<Port> {
     let device = said.path.as_ref()?;
-    if UNSTABLE.iter().any(|prefix| device.starts_with(prefix)) {
-        let message = format!("`{device}` may be another adapter after the next plugging in");
-        sheet.warn(
-            &path.key("path"),
-            Code::AmbiguousPort,
-            message,
-            "write a stable name under /dev/serial/by-id or by-path; `ridgepost ports` lists them",
-        );
-    }
+    warn_of_unstable(sheet, path, device, "/dev/serial");
     Some(Port {
         path: resolve(cell_dir, device),
         baud: said.baud?,
@@ -66,6 +61,25 @@ fn read_port(sheet: &mut Sheet, path: &Path, said: &PortSaid, cell_dir: &FilePat
         dtr: said.dtr,
         rts: said.rts,
     })
+}
+
+/// Says where a name changes with the order of plugging.
+fn warn_of_unstable(sheet: &mut Sheet, path: &Path, device: &str, stable: &str) {
+    if UNSTABLE.iter().any(|prefix| device.starts_with(prefix)) {
+        let message = format!("`{device}` may be another device after the next plugging in");
+        let help = format!("write a stable name under {stable}/by-id or by-path; `ridgepost ports` lists them");
+        sheet.warn(&path.key("path"), Code::AmbiguousPort, message, &help);
+    }
+}
+
+fn read_keyboard(sheet: &mut Sheet, path: &Path, said: &KeyboardSaid, cell_dir: &FilePath) -> Option<Keyboard> {
+    let device = said.path.as_ref()?;
+    warn_of_unstable(sheet, path, device, "/dev/input");
+    let keypad_decimal = said.keypad_decimal.map(|decimal| match decimal {
+        DecimalWord::Point => '.',
+        DecimalWord::Comma => ',',
+    });
+    Some(Keyboard { path: resolve(cell_dir, device), layout: said.layout?, keypad_decimal })
 }
 
 fn read_folder(sheet: &mut Sheet, path: &Path, said: &FolderSaid, cell_dir: &FilePath) -> Option<Folder> {
@@ -126,6 +140,9 @@ fn plain_host(written: &str) -> String {
 pub(super) fn shared(sheet: &mut Sheet, said: &[StationSaid], cell_dir: &FilePath) {
     shared_streams(sheet, said, "port", "path", |said| {
         Some(resolve(cell_dir, said.port.as_ref()?.path.as_ref()?).display().to_string())
+    });
+    shared_streams(sheet, said, "keyboard", "path", |said| {
+        Some(resolve(cell_dir, said.keyboard.as_ref()?.path.as_ref()?).display().to_string())
     });
     shared_streams(sheet, said, "tcp", "port", |said| {
         let tcp = said.tcp.as_ref()?;

@@ -2,8 +2,9 @@
 
 use std::collections::BTreeMap;
 use std::path::Path as FilePath;
+use std::sync::Arc;
 
-use ridgepost_parsers::FramingKind;
+use ridgepost_parsers::{FramingKind, Instrument, Layout};
 
 use super::instruments::Library;
 use super::{Names, duplicates, plain_name, sources};
@@ -12,7 +13,7 @@ use crate::document::Path;
 use crate::plan::{GaugeBinding, Scanner, Station};
 use crate::said::StationSaid;
 use crate::sheet::Sheet;
-use crate::source::Source;
+use crate::source::{Source, Stream};
 
 /// How a scanner sends its labels where nothing is written: a line each.
 pub(crate) const SCANNER_DEFINITION: &str = "label-line";
@@ -89,6 +90,13 @@ fn station(
         let help = "give the station a `folder`, or the definition a framing with an end mark, a length or a silence";
         sheet.fault(&path.key("instrument"), Code::Contradiction, message, help);
     }
+    let instrument = match &source {
+        Some(Source::Stream(Stream::Keyboard(keyboard))) => {
+            suits_keys(sheet, path, &instrument);
+            Arc::new(instrument.typing(Layout::new(keyboard.layout, keyboard.keypad_decimal)))
+        }
+        _ => instrument,
+    };
     let scanner = said.scanner.as_ref().map(|said| Scanner { stations: said.stations.clone().unwrap_or_default() });
     Some(Station { name: said.name.clone()?, instrument, definition, gauge: gauge?, scanner, source: source? })
 }
@@ -115,6 +123,20 @@ fn scanned_stations(sheet: &mut Sheet, said: &[StationSaid]) {
             let path = at(index).key("scanner").key("stations").index(place);
             known.refer(sheet, &path, "station with an instrument", "cell.toml", name);
         }
+    }
+}
+
+/// Keys come as UTF-8 text, and nothing can be sent to whoever types.
+fn suits_keys(sheet: &mut Sheet, path: &Path, instrument: &Instrument) {
+    let (name, key) = (instrument.name(), path.key("instrument"));
+    if instrument.definition().dialogue.is_some() {
+        let message = format!("`{name}` has a [dialogue], and nothing can be sent to a device that types");
+        sheet.fault(&key, Code::Contradiction, message, "take the [dialogue] out of a copy of the definition");
+    }
+    if !instrument.takes_utf8() {
+        let message = format!("`{name}` reads bytes of another form, and keys are read as UTF-8 text");
+        let help = "take `encoding`, `parity` and [binary] out of a copy of the definition";
+        sheet.fault(&key, Code::Contradiction, message, help);
     }
 }
 

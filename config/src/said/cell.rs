@@ -3,6 +3,7 @@
 use std::borrow::Cow;
 use std::collections::BTreeMap;
 
+use ridgepost_parsers::LayoutName;
 use schemars::{JsonSchema, Schema, SchemaGenerator, json_schema};
 use serde::Deserialize;
 
@@ -79,6 +80,8 @@ pub(crate) struct StationSaid {
     pub(crate) device: Option<DeviceSaid>,
     /// An interface of a USB device that has no driver of its own.
     pub(crate) usb: Option<UsbSaid>,
+    /// An instrument or scanner that types, as an input device.
+    pub(crate) keyboard: Option<KeyboardSaid>,
     /// A folder that an instrument exports files to.
     pub(crate) folder: Option<FolderSaid>,
 }
@@ -140,6 +143,21 @@ pub(crate) struct TcpSaid {
     /// is noticed within twice this time. 15 where not written.
     #[schemars(range(min = 1, max = 3600), extend("default" = 15))]
     pub(crate) keep_alive_s: Option<u32>,
+}
+
+/// An instrument or scanner that types: its keys are taken for this station alone, and no console or window gets them.
+#[derive(Clone, Debug, Default, Deserialize, JsonSchema)]
+#[serde(deny_unknown_fields)]
+#[schemars(rename = "Keyboard")]
+pub(crate) struct KeyboardSaid {
+    /// The event node, best a stable link under /dev/input/by-id or /dev/input/by-path.
+    #[schemars(required, length(min = 1))]
+    pub(crate) path: Option<String>,
+    /// The keyboard layout that the device is set to.
+    #[schemars(required)]
+    pub(crate) layout: Option<LayoutName>,
+    /// What the decimal key of its numeric keypad types; the layout's own where not written.
+    pub(crate) keypad_decimal: Option<DecimalWord>,
 }
 
 /// A folder that an instrument exports files to.

@@ -16,7 +16,7 @@ use tokio::net::TcpStream;
 use tokio_serial::SerialStream;
 
 use super::pump::{LOOK, Pump};
-use super::{node, serial, tcp, usb};
+use super::{keyboard, node, serial, tcp, usb};
 
 /// What tries to open a device leave for the next try. Cheap to clone; all clones are one.
 #[derive(Clone, Debug, Default)]
@@ -34,6 +34,8 @@ pub enum Device {
     Tcp(TcpStream),
     /// A device that threads read: a character device, an interface of a USB device.
     Pumped(Pump),
+    /// An input device.
+    Keyboard(keyboard::Keys),
 }
 
 impl Device {
@@ -44,6 +46,7 @@ impl Device {
             Stream::Tcp(place) => tcp::connect(place, &way.names).await.map(Device::Tcp),
             Stream::Device(device) => node::open(device).await.map(Device::Pumped),
             Stream::Usb(place) => usb::open(place).await.map(Device::Pumped),
+            Stream::Keyboard(place) => keyboard::open(place).await.map(Device::Keyboard),
         }
     }
 
@@ -52,6 +55,7 @@ impl Device {
         match stream {
             Stream::Port(port) => Ok(Device::Serial(serial::adopt(port, kept)?)),
             Stream::Tcp(place) => tcp::adopt(place, kept).map(Device::Tcp),
+            Stream::Keyboard(_) => keyboard::adopt(kept).map(Device::Keyboard),
             Stream::Device(_) | Stream::Usb(_) => Err(io::ErrorKind::Unsupported.into()),
         }
     }
@@ -59,7 +63,7 @@ impl Device {
     /// How long what was sent already may take to be seen.
     pub(super) fn last_look(&self) -> Duration {
         match self {
-            Device::Serial(_) | Device::Tcp(_) => Duration::from_millis(3),
+            Device::Serial(_) | Device::Tcp(_) | Device::Keyboard(_) => Duration::from_millis(3),
             Device::Pumped(_) => 2 * LOOK,
         }
     }
@@ -89,6 +93,7 @@ impl Device {
             Device::Tcp(stream) => Some(stream.as_fd()),
             // What an instrument has to say waits in the instrument, because nobody asks it.
             Device::Pumped(_) => None,
+            Device::Keyboard(keys) => Some(keys.as_fd()),
         }
     }
 
@@ -103,6 +108,7 @@ impl Device {
             Device::Serial(stream) => poll_stream(stream, context, buffer),
             Device::Tcp(stream) => poll_stream(stream, context, buffer),
             Device::Pumped(pump) => pump.poll_read(context, buffer),
+            Device::Keyboard(keys) => keys.poll_read(context, buffer),
         }
     }
 
@@ -126,6 +132,7 @@ impl Device {
         match self {
             Device::Serial(stream) => serial::set_lines(stream, dtr, rts).map_err(|error| error.to_string()),
             Device::Tcp(_) | Device::Pumped(_) => Err("only a serial port has modem lines".into()),
+            Device::Keyboard(_) => Err("an input device has no modem lines".into()),
         }
     }
 
@@ -135,6 +142,7 @@ impl Device {
             Device::Serial(stream) => Pin::new(stream).poll_write(context, bytes),
             Device::Tcp(stream) => Pin::new(stream).poll_write(context, bytes),
             Device::Pumped(pump) => Poll::Ready(pump.write(bytes)),
+            Device::Keyboard(_) => Poll::Ready(Err(io::Error::other("nothing can be sent to an input device"))),
         }
     }
 }

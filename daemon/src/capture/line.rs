@@ -292,7 +292,7 @@ impl Line {
                     let burst = Burst {
                         origin: format!("{} {} {}", self.shell.run, self.station.name, self.number),
                         station: Arc::clone(&self.station),
-                        source: self.stream.place(),
+                        source: self.stream.origin(),
                         received: self.shell.clock.stamp(),
                         heard: Heard { number: 1, frame: *frame, decoded: *decoded },
                     };

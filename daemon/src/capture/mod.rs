@@ -12,6 +12,8 @@ mod frames;
 mod hints;
 pub mod holders;
 pub mod kept;
+mod kernel;
+mod keyboard;
 pub mod line;
 mod node;
 mod opening;

@@ -16,7 +16,7 @@ pub(super) fn slow(stream: &Stream) -> (String, &'static str) {
     let seconds = OPENS_WITHIN.as_secs();
     match stream {
         Stream::Tcp(_) => (format!("it has not answered for {seconds} s"), "its server does not answer"),
-        Stream::Port(_) | Stream::Device(_) | Stream::Usb(_) => {
+        Stream::Port(_) | Stream::Device(_) | Stream::Usb(_) | Stream::Keyboard(_) => {
             let why = format!("its driver has not opened it for {seconds} s: pull the plug");
             (why, "its driver does not open the port")
         }

@@ -158,6 +158,7 @@ fn station(station: &ridgepost_config::Station) -> Finding {
         Source::Stream(Stream::Port(port)) => (&port.path, Access::READ_OK | Access::WRITE_OK),
         Source::Stream(Stream::Device(device)) => (&device.path, Access::READ_OK | Access::WRITE_OK),
         Source::Stream(Stream::Usb(usb)) => return usb_device(&what, usb),
+        Source::Stream(Stream::Keyboard(keyboard)) => (&keyboard.path, Access::READ_OK),
         // A look would be a connection, and a device server takes one at a time.
         Source::Stream(Stream::Tcp(tcp)) => {
             return finding(&what, true, format!("{}: `ridgepost status` says whether it is connected", tcp.place()));

@@ -45,7 +45,7 @@ impl std::fmt::Display for Difference {
 
 /// Every frame of an input as `try --json` tells it.
 pub(super) fn reports(instrument: &std::sync::Arc<Instrument>, input: &Input) -> Vec<Value> {
-    let frames = (1..).zip(examine(instrument, &input.received));
+    let frames = (1..).zip(examine(&input.suited(instrument), &input.received));
     let told = |(number, (frame, decoded))| FrameReport::new(number, &frame, &decoded);
     frames.map(told).map(|report| serde_json::to_value(report).unwrap_or_default()).collect()
 }

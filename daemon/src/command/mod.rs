@@ -21,7 +21,9 @@ mod why;
 use std::path::PathBuf;
 use std::sync::Arc;
 
+use clap::builder::{PossibleValuesParser, TypedValueParser};
 use clap::{Parser, Subcommand};
+use ridgepost_parsers::LayoutName;
 
 use crate::cell::Cell;
 use crate::control::{Reply, Request};
@@ -184,6 +186,12 @@ impl Cli {
         ));
         Exit::Unusable
     }
+}
+
+/// Names of keyboard layouts, as arguments.
+fn layouts() -> impl TypedValueParser<Value = LayoutName> {
+    let names = PossibleValuesParser::new(LayoutName::ALL.map(LayoutName::word));
+    names.try_map(|word| LayoutName::parse(&word).ok_or("no layout of this program"))
 }
 
 /// Tells why a store can't be read.

@@ -9,8 +9,8 @@ use std::path::{Path, PathBuf};
 use std::time::{Duration, Instant};
 
 use clap::{Args, ValueEnum};
-use ridgepost_config::{CharDevice, Flow, Parity, Port, ReadAfter, Source, Stream, Tcp, Usb};
-use ridgepost_parsers::{Direction, RecordedChunk, to_hex};
+use ridgepost_config::{CharDevice, Flow, Keyboard, Parity, Port, ReadAfter, Source, Stream, Tcp, Usb};
+use ridgepost_parsers::{Direction, LayoutName, RecordedChunk, RecordingHeader, to_hex};
 use serde_json::json;
 use tokio::signal::unix::{SignalKind, signal};
 
@@ -28,6 +28,9 @@ pub struct RecordArgs {
     port: String,
     /// File that the recording is written to; it must not exist
     file: PathBuf,
+    /// It is an input device that types: the keyboard layout that it is set to
+    #[arg(long, value_parser = super::layouts())]
+    layout: Option<LayoutName>,
     /// Bits per second
     #[arg(long, default_value_t = 9600)]
     baud: u32,
@@ -122,6 +125,9 @@ fn stream(args: &RecordArgs) -> Result<Stream, String> {
     }
     let Some(place) = args.port.strip_prefix("tcp:") else {
         let path = std::path::absolute(&args.port).map_err(|error| format!("{}: {error}", args.port))?;
+        if let Some(layout) = args.layout {
+            return Ok(Stream::Keyboard(Keyboard { path, layout, keypad_decimal: None }));
+        }
         return Ok(Stream::Port(Port {
             path,
             baud: args.baud,
@@ -232,10 +238,13 @@ impl Recording {
             Stream::Tcp(_) => json!("raw TCP socket"),
             Stream::Device(_) => json!("character device"),
             Stream::Usb(_) => json!("endpoints of a USB interface"),
+            Stream::Keyboard(_) => json!("input device"),
         };
         let began = jiff::Timestamp::now().to_string();
-        let header = json!({ "ridgepost": "recording", "port": stream.place(), "settings": settings, "began": began });
-        writeln!(file, "{header}")?;
+        let notes = [("port", json!(stream.place())), ("settings", settings), ("began", json!(began))];
+        let notes = notes.map(|(name, note)| (name.to_owned(), note)).into_iter().collect();
+        let header = RecordingHeader { ridgepost: "recording".into(), layout: args.layout, notes };
+        writeln!(file, "{}", serde_json::to_string(&header)?)?;
         Ok(Recording { file, since: Instant::now(), received: 0 })
     }
 

@@ -4,7 +4,9 @@ use std::path::PathBuf;
 use std::sync::Arc;
 
 use clap::Args;
-use ridgepost_parsers::{Decoded, Frame, FrameReport, Input, Instrument, Outcome, Reading, examine};
+use ridgepost_parsers::{
+    Decoded, Frame, FrameReport, Input, Instrument, Layout, LayoutName, Outcome, Reading, examine,
+};
 
 use super::expecting;
 use super::out::Out;
@@ -17,6 +19,9 @@ pub struct TryArgs {
     definition: PathBuf,
     /// Raw bytes, a recording, or a list of timed packets (JSON)
     input: PathBuf,
+    /// The input holds keys: read them by this keyboard layout, whatever layout they were recorded with
+    #[arg(long, value_parser = super::layouts())]
+    layout: Option<LayoutName>,
     /// JSON Lines on stdout: one object per frame
     #[arg(long)]
     json: bool,
@@ -46,6 +51,8 @@ pub fn examine_file(args: &TryArgs, out: &mut Out) -> Exit {
             return Exit::No;
         }
     };
+    let input = Input { layout: args.layout.or(input.layout), ..input };
+    let instrument = Arc::new(input.suited(&instrument));
     if let Some(path) = &args.expect {
         return hold_against(path, &expecting::reports(&instrument, &input), args.json, out);
     }
@@ -57,7 +64,7 @@ pub fn examine_file(args: &TryArgs, out: &mut Out) -> Exit {
                 let report = FrameReport::new(number, &frame, &decoded);
                 out.json(&serde_json::to_value(&report).unwrap_or_default());
             }
-            false => tell(number, &frame, &decoded, out),
+            false => tell(number, &frame, &decoded, instrument.layout(), out),
         }
     }
     if clean { Exit::Done } else { Exit::No }
@@ -106,7 +113,7 @@ fn read_definition(path: &std::path::Path, out: &mut Out) -> Result<Arc<Instrume
     }
 }
 
-fn tell(number: u64, frame: &Frame, decoded: &Decoded, out: &mut Out) {
+fn tell(number: u64, frame: &Frame, decoded: &Decoded, layout: Option<&Layout>, out: &mut Out) {
     let report = FrameReport::new(number, frame, decoded);
     let outcome = serde_json::to_value(report.outcome).unwrap_or_default();
     let reason = decoded.reason.map(|reason| format!(" ({}: {})", reason.code(), reason.meaning())).unwrap_or_default();
@@ -121,6 +128,9 @@ fn tell(number: u64, frame: &Frame, decoded: &Decoded, out: &mut Out) {
     }
     if decoded.outcome != Outcome::Accepted {
         out.say(&format!("    bytes: {}", frame.raw.escape_ascii()));
+        if let Some(layout) = layout {
+            out.say(&format!("    typed: {}", layout.text(&frame.raw).escape_debug()));
+        }
     }
     for reading in &decoded.readings {
         out.say(&format!("    {}", in_words(reading)));
