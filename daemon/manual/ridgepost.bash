@@ -55,6 +55,9 @@ _ridgepost() {
             ridgepost,record)
                 cmd="ridgepost__subcmd__record"
                 ;;
+            ridgepost,replay)
+                cmd="ridgepost__subcmd__replay"
+                ;;
             ridgepost,run)
                 cmd="ridgepost__subcmd__run"
                 ;;
@@ -105,6 +108,9 @@ _ridgepost() {
                 ;;
             ridgepost__subcmd__help,record)
                 cmd="ridgepost__subcmd__help__subcmd__record"
+                ;;
+            ridgepost__subcmd__help,replay)
+                cmd="ridgepost__subcmd__help__subcmd__replay"
                 ;;
             ridgepost__subcmd__help,run)
                 cmd="ridgepost__subcmd__help__subcmd__run"
@@ -200,7 +206,7 @@ _ridgepost() {
 
     case "${cmd}" in
         ridgepost)
-            opts="-h -V --cell --help --version demo run check status ports record try job label ask readings why digest doctor backup outbox help"
+            opts="-h -V --cell --help --version demo run check status ports record try job label ask replay readings why digest doctor backup outbox help"
             if [[ ${cur} == -* || ${COMP_CWORD} -eq 1 ]] ; then
                 COMPREPLY=( $(compgen -W "${opts}" -- "${cur}") )
                 return 0
@@ -338,7 +344,7 @@ _ridgepost() {
             return 0
             ;;
         ridgepost__subcmd__help)
-            opts="demo run check status ports record try job label ask readings why digest doctor backup outbox help"
+            opts="demo run check status ports record try job label ask replay readings why digest doctor backup outbox help"
             if [[ ${cur} == -* || ${COMP_CWORD} -eq 2 ]] ; then
                 COMPREPLY=( $(compgen -W "${opts}" -- "${cur}") )
                 return 0
@@ -618,6 +624,20 @@ _ridgepost() {
             return 0
             ;;
         ridgepost__subcmd__help__subcmd__record)
+            opts=""
+            if [[ ${cur} == -* || ${COMP_CWORD} -eq 3 ]] ; then
+                COMPREPLY=( $(compgen -W "${opts}" -- "${cur}") )
+                return 0
+            fi
+            case "${prev}" in
+                *)
+                    COMPREPLY=()
+                    ;;
+            esac
+            COMPREPLY=( $(compgen -W "${opts}" -- "${cur}") )
+            return 0
+            ;;
+        ridgepost__subcmd__help__subcmd__replay)
             opts=""
             if [[ ${cur} == -* || ${COMP_CWORD} -eq 3 ]] ; then
                 COMPREPLY=( $(compgen -W "${opts}" -- "${cur}") )
@@ -1137,6 +1157,32 @@ _ridgepost() {
                     return 0
                     ;;
                 --bytes)
+                    COMPREPLY=($(compgen -f "${cur}"))
+                    return 0
+                    ;;
+                --cell)
+                    COMPREPLY=($(compgen -f "${cur}"))
+                    return 0
+                    ;;
+                *)
+                    COMPREPLY=()
+                    ;;
+            esac
+            COMPREPLY=( $(compgen -W "${opts}" -- "${cur}") )
+            return 0
+            ;;
+        ridgepost__subcmd__replay)
+            opts="-h --since --station --json --cell --help"
+            if [[ ${cur} == -* || ${COMP_CWORD} -eq 2 ]] ; then
+                COMPREPLY=( $(compgen -W "${opts}" -- "${cur}") )
+                return 0
+            fi
+            case "${prev}" in
+                --since)
+                    COMPREPLY=($(compgen -f "${cur}"))
+                    return 0
+                    ;;
+                --station)
                     COMPREPLY=($(compgen -f "${cur}"))
                     return 0
                     ;;

@@ -16,6 +16,7 @@ use serde_json::Value as Json;
 use tokio::io::{AsyncBufReadExt, AsyncWriteExt};
 use tokio::net::UnixListener;
 
+use crate::replay::Which;
 use crate::store::JobCommand;
 
 /// A line longer than this is no request.
@@ -26,6 +27,9 @@ const SOCKET_PATH_MAX: usize = 107;
 const ANSWER_WITHIN: Duration = Duration::from_secs(20);
 /// How long it waits for an instrument: tracing a surface takes up to half a minute, and may be tried again.
 const INSTRUMENT_WITHIN: Duration = Duration::from_secs(180);
+
+/// How long it waits until stored bytes are read again: a large store takes its time.
+const REPLAY_WITHIN: Duration = Duration::from_secs(12 * 3600);
 
 /// How long a command may take to say what it wants, and to hear the answer.
 const TALK_WITHIN: Duration = Duration::from_secs(10);
@@ -40,6 +44,8 @@ pub enum Request {
     Status,
     /// A person's word about the job.
     Job(JobCommand),
+    /// Read stored bytes again.
+    Replay(Which),
     /// A label typed in place of a scanner, if one is named: scanner, text.
     Label(Option<String>, String),
     /// Parked parcels are due again.
@@ -155,8 +161,12 @@ async fn talk<A: Future<Output = Reply>>(stream: tokio::net::UnixStream, answer:
 /// Asks a running daemon.
 pub fn ask(socket: &Path, request: &Request) -> std::io::Result<Reply> {
     let mut stream = UnixStream::connect(socket)?;
-    let is_for_an_instrument = matches!(request, Request::Ask(_));
-    stream.set_read_timeout(Some(if is_for_an_instrument { INSTRUMENT_WITHIN } else { ANSWER_WITHIN }))?;
+    let within = match request {
+        Request::Ask(_) => INSTRUMENT_WITHIN,
+        Request::Replay(_) => REPLAY_WITHIN,
+        _ => ANSWER_WITHIN,
+    };
+    stream.set_read_timeout(Some(within))?;
     stream.set_write_timeout(Some(ANSWER_WITHIN))?;
     let mut text = serde_json::to_vec(request)?;
     text.push(b'\n');

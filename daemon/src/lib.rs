@@ -14,6 +14,7 @@ pub mod deliver;
 pub mod demo;
 pub mod exit;
 mod memory;
+pub mod replay;
 pub mod run;
 pub mod store;
 pub mod watch;

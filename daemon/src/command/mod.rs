@@ -14,6 +14,7 @@ mod outbox;
 mod ports;
 mod readings;
 mod record;
+mod replay;
 mod status;
 mod trying;
 mod why;
@@ -80,6 +81,9 @@ enum Command {
     /// Ask the instrument of a station for a measurement, through the running daemon
     #[command(after_help = "Example: ridgepost ask indicator")]
     Ask(ask::AskArgs),
+    /// Read stored bytes again with today's definitions, and add what comes out otherwise
+    #[command(after_help = "Example: ridgepost replay --station tester-a --since 2d")]
+    Replay(replay::ReplayArgs),
     /// Query the store
     #[command(after_help = "Example: ridgepost readings --serial A-77/01 --json")]
     Readings(readings::ReadingsArgs),
@@ -141,6 +145,7 @@ impl Cli {
             Command::Try(args) => trying::examine_file(args, &mut out),
             Command::Job(args) => self.with_cell(&mut out, |cell, out| job::job(&cell, args, out)),
             Command::Label(args) => self.with_cell(&mut out, |cell, out| label::label(&cell, args, out)),
+            Command::Replay(args) => self.with_cell(&mut out, |cell, out| replay::replay(&cell, args, out)),
             Command::Readings(args) => self.with_cell(&mut out, |cell, out| readings::readings(&cell, args, out)),
             Command::Why(args) => self.with_cell(&mut out, |cell, out| why::why(&cell, args, out)),
             Command::Ask(args) => self.with_cell(&mut out, |cell, out| ask::ask(&cell, args, out)),
@@ -209,12 +214,21 @@ fn store_unusable(cell: &Cell, fault: &StoreFault, out: &mut Out) -> Exit {
 /// Changes something in the store: through the running daemon, else with the writer's lock in hand.
 fn write(cell: &Cell, request: Request, what: What, out: &mut Out) -> Result<serde_json::Value, Exit> {
     let reply = match crate::run::running(&cell.plan.store) {
-        Some(socket) => crate::control::ask(&socket, &request).map_err(|error| {
-            out.complain(&format!("the daemon does not answer on {}: {error}", socket.display()));
-            Exit::Unusable
-        })?,
+        Some(socket) => ask_daemon(&socket, &request, out)?,
         None => write_alone(cell, what, out)?,
     };
+    said(reply, out)
+}
+
+fn ask_daemon(socket: &std::path::Path, request: &Request, out: &mut Out) -> Result<Reply, Exit> {
+    crate::control::ask(socket, request).map_err(|error| {
+        out.complain(&format!("the daemon does not answer on {}: {error}", socket.display()));
+        Exit::Unusable
+    })
+}
+
+/// What was done, or why nothing was.
+fn said(reply: Reply, out: &mut Out) -> Result<serde_json::Value, Exit> {
     match reply {
         Reply::Done(said) => Ok(said),
         Reply::Refused(why) => {
@@ -229,12 +243,17 @@ fn write(cell: &Cell, request: Request, what: What, out: &mut Out) -> Result<ser
 }
 
 fn write_alone(cell: &Cell, what: What, out: &mut Out) -> Result<Reply, Exit> {
+    let _lock = lock(cell, out)?;
+    Ok(crate::run::to_reply(crate::store::writer::once(Arc::new(cell.clone()), what)))
+}
+
+/// Takes the writer's lock.
+fn lock(cell: &Cell, out: &mut Out) -> Result<crate::store::Lock, Exit> {
     if let Some(folder) = cell.plan.store.parent() {
         let _ = std::fs::create_dir_all(folder);
     }
-    let _lock = crate::store::Lock::take(&cell.plan.store, None).map_err(|fault| {
+    crate::store::Lock::take(&cell.plan.store, None).map_err(|fault| {
         out.complain(&fault.to_string());
         Exit::Unusable
-    })?;
-    Ok(crate::run::to_reply(crate::store::writer::once(Arc::new(cell.clone()), what)))
+    })
 }

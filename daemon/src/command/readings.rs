@@ -101,7 +101,7 @@ fn short(cells: &Cells) -> Vec<String> {
 }
 
 /// A time as people write it, in microseconds since 1970.
-fn moment(text: &str, cell: &Cell) -> Result<i64, String> {
+pub(super) fn moment(text: &str, cell: &Cell) -> Result<i64, String> {
     let zone = &cell.plan.cell.time_zone;
     if let Ok(time) = text.parse::<Timestamp>() {
         return Ok(time.as_microsecond());

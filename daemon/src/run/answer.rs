@@ -7,6 +7,7 @@ use serde_json::{Value as Json, json};
 use super::House;
 use crate::control::{Reply, Request};
 use crate::deliver;
+use crate::replay::{ReplayFault, Told, replay};
 use crate::store::{Answer, PenFault, Typed, What};
 
 /// Does what a command asks.
@@ -20,6 +21,14 @@ pub(super) async fn answer(house: Arc<House>, request: Request) -> Reply {
         }
         Request::Status => return Reply::Done(status(&house)),
         Request::Job(command) => house.pen.ask(What::Job(command)).await,
+        Request::Replay(which) => {
+            let (plan, pen, stop) = (Arc::clone(&house.cell().0.plan), house.pen.clone(), house.stop.clone());
+            return match tokio::task::spawn_blocking(move || replay(&plan, &which, &pen, &|| stop.is_cancelled())).await
+            {
+                Ok(told) => replayed(told),
+                Err(_) => Reply::Failed("reading again broke off".to_owned()),
+            };
+        }
         Request::Label(scanner, text) => {
             let origin = format!("label {}", super::run_id());
             let received = house.clock.stamp();
@@ -29,6 +38,15 @@ pub(super) async fn answer(house: Arc<House>, request: Request) -> Reply {
         Request::Again(from, to) => house.pen.ask(What::Again { from, to }).await,
     };
     to_reply(asked)
+}
+
+/// What a command is told of bytes that were read again.
+pub fn replayed(told: Result<Vec<Told>, ReplayFault>) -> Reply {
+    match told {
+        Ok(told) => Reply::Done(json!(told)),
+        Err(fault @ (ReplayFault::Unknown(_) | ReplayFault::Busy)) => Reply::Refused(fault.to_string()),
+        Err(fault) => Reply::Failed(fault.to_string()),
+    }
 }
 
 /// What a command is told of the writer's answer.

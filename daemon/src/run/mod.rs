@@ -29,7 +29,7 @@ use crate::store::weaken::Weakened;
 use crate::store::writer::{Health, Outfit};
 use crate::store::{Lock, LockFault, Pen, PenFault, Severity, StoreFault, What, damage, writer};
 use crate::watch::{Ledger, Scene};
-pub use answer::to_reply;
+pub use answer::{replayed, to_reply};
 use crew::Crew;
 pub use crew::Nudges;
 
@@ -146,6 +146,7 @@ struct House {
     ledger: Ledger,
     /// Told when the configuration in force changed.
     changed: Arc<tokio::sync::Notify>,
+    stop: CancellationToken,
     since: String,
 }
 
@@ -177,8 +178,8 @@ impl House {
         let (pen, writer) = opened.map_err(|fault| RunFault::Store(store.display().to_string(), fault))?;
         let since = clock.stamp().at;
         let cell = Mutex::new((Arc::clone(cell), Vec::new()));
-        let (board, bells, ledger, changed) = Default::default();
-        Ok((Arc::new(House { cell, clock, pen, board, bells, health, ledger, changed, since }), writer))
+        let (board, bells, ledger, changed, stop) = Default::default();
+        Ok((Arc::new(House { cell, clock, pen, board, bells, health, ledger, changed, stop, since }), writer))
     }
 
     fn cell(&self) -> (Arc<Cell>, Vec<String>) {
@@ -224,7 +225,7 @@ async fn daemon(cell: Arc<Cell>, kept: Kept) -> Result<(), RunFault> {
     let (fatal, mut failed) = watch::channel(None);
     let (house, writer) = House::build(&cell, &fatal)?;
     lock.cover(&store)?;
-    let stop = CancellationToken::new();
+    let stop = house.stop.clone();
     let shell = Shell {
         clock: house.clock.clone(),
         pen: house.pen.clone(),

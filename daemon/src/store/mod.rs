@@ -23,6 +23,7 @@ mod piece;
 pub mod query;
 mod record;
 mod request;
+mod reread;
 mod row;
 mod schema;
 #[cfg(test)]
@@ -42,6 +43,7 @@ pub use lock::{Holder, Lock, LockFault, holder};
 pub use pen::{Pen, PenFault, Promise};
 pub use record::{Burst, Heard, Provenance, Taken, Tally, sha256};
 pub use request::{Answer, FileBegin, FileState, What};
+pub use reread::Change;
 
 /// Why the store can't be used.
 #[derive(Debug, thiserror::Error)]

@@ -37,6 +37,7 @@ fn act(recorder: &mut Recorder, what: &What) -> Result<Answer, StoreFault> {
             files.iter().try_for_each(|file| files::set_state(recorder, *file, "archived"))?;
             Ok(Answer::Done)
         }
+        What::Reread(changes) => recorder.reread(changes),
         What::Label(typed) => recorder.typed(typed).map(Answer::Label),
         What::Job(command) => recorder.job(command).map(Answer::Job),
         What::Deaf { station, cause, since } => {

@@ -222,7 +222,7 @@ impl Recorder<'_> {
     }
 
     /// Whether a reading with the same identity is in the store already.
-    fn known(&self, from: &Provenance, gauge: Option<&str>, reading: &Reading) -> Result<bool, StoreFault> {
+    pub(super) fn known(&self, from: &Provenance, gauge: Option<&str>, reading: &Reading) -> Result<bool, StoreFault> {
         let Some(key) = from.station.instrument.identity_key(reading) else { return Ok(false) };
         Ok(self
             .tx
@@ -230,7 +230,7 @@ impl Recorder<'_> {
             .exists(params![gauge.unwrap_or(&from.station.name), key])?)
     }
 
-    fn gauge_id(&self, binding: &GaugeBinding, reading: &Reading) -> Option<String> {
+    pub(super) fn gauge_id(&self, binding: &GaugeBinding, reading: &Reading) -> Option<String> {
         match binding {
             GaugeBinding::One(id) => Some(id.clone()),
             GaugeBinding::ByChannel(gauges) => gauges.get(reading.identity.channel.as_deref()?).cloned(),

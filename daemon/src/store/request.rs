@@ -5,6 +5,7 @@ use std::sync::Arc;
 use super::job::{JobCommand, JobFault};
 use super::label::Typed;
 use super::record::{Burst, Heard, Provenance, Taken, Tally};
+use super::reread::Change;
 use crate::cell::Cell;
 use crate::clock::Stamp;
 
@@ -83,6 +84,8 @@ pub enum What {
     FilesArchived(Vec<i64>),
     /// A person's word about the job.
     Job(JobCommand),
+    /// What stored bytes say by today's definition.
+    Reread(Vec<Change>),
     /// A label that a person types.
     Label(Typed),
     /// A station can't listen.
@@ -162,6 +165,13 @@ pub enum Answer {
     Tally(Tally),
     /// What is known of the file, and how the frames fared that were written now.
     File(FileState, Tally),
+    /// How many readings were new, and how many say something else.
+    Reread {
+        /// New ones.
+        new: u64,
+        /// Others.
+        corrected: u64,
+    },
     /// What came of a label: what was done, or why nothing was.
     Label(Result<String, String>),
     /// What came of a person's word.

@@ -353,6 +353,11 @@ fn answer_early(batch: &mut [Ask], answers: &mut [Result<Answer, StoreFault>]) {
 
 /// Opens a store, does one thing and closes it: for commands while no daemon runs.
 pub fn once(cell: Arc<Cell>, what: What) -> Result<Answer, PenFault> {
+    alone(cell, |pen| pen.ask_blocking(what))?
+}
+
+/// Opens a store, lets `work` write and closes it: for commands while no daemon runs.
+pub fn alone<T>(cell: Arc<Cell>, work: impl FnOnce(&Pen) -> T) -> Result<T, StoreFault> {
     let outfit = Outfit {
         path: cell.plan.store.clone(),
         clock: Clock::new(cell.plan.cell.time_zone.clone()),
@@ -364,8 +369,8 @@ pub fn once(cell: Arc<Cell>, what: What) -> Result<Answer, PenFault> {
         weakened: Weakened::No,
     };
     let (pen, thread) = start(outfit)?;
-    let answer = pen.ask_blocking(what);
+    let done = work(&pen);
     drop(pen);
     let _ = thread.join();
-    answer
+    Ok(done)
 }

@@ -1,0 +1,102 @@
+//! Adds what stored bytes say by today's definition and did not say then. What was said stays as it is.
+
+use ridgepost_config::Gauge;
+use ridgepost_judge::{self as judge, Kind, Mode, Outcome, Piece, Reason, Row};
+use ridgepost_parsers::{Quantity, Reading};
+use rusqlite::params;
+
+use super::StoreFault;
+use super::held::Spoken;
+use super::parcel::Posted;
+use super::record::{Provenance, Recorder};
+use super::request::Answer;
+use super::row::Around;
+
+/// One reading that comes out otherwise than it stands in the store.
+#[derive(Clone, Debug)]
+pub struct Change {
+    /// The transmission that holds it.
+    pub from: Provenance,
+    /// The frame that it was, or would have been, of.
+    pub frame: u32,
+    /// Its number among the readings of the frame.
+    pub field: i64,
+    /// What it says now; `None` where it is no reading any more.
+    pub reading: Option<Reading>,
+    /// The result whose place it takes; `None` where nobody had seen it.
+    pub supersedes: Option<String>,
+    /// Its quantity.
+    pub quantity: String,
+}
+
+impl Recorder<'_> {
+    /// Adds a row for each change; a reading of a known identity is none.
+    pub(super) fn reread(&mut self, changes: &[Change]) -> Result<Answer, StoreFault> {
+        let (mut new, mut corrected) = (0, 0);
+        let mut posted = Vec::new();
+        for change in changes {
+            let station = &change.from.station;
+            let gauge = change.reading.as_ref().and_then(|reading| self.gauge_id(&station.gauge, reading));
+            let key = change.reading.as_ref().and_then(|reading| station.instrument.identity_key(reading));
+            if change.supersedes.is_none()
+                && let Some(reading) = &change.reading
+                && self.known(&change.from, gauge.as_deref(), reading)?
+            {
+                continue;
+            }
+            let Some(mut row) = self.late_row(change, gauge.as_deref()) else { continue };
+            if change.supersedes.is_some() {
+                row.kind = Kind::Correction;
+            }
+            let numbered = change.reading.clone().map(|mut reading| {
+                reading.field = u32::try_from(change.field).unwrap_or(u32::MAX);
+                reading
+            });
+            let reading = numbered.as_ref().map(|reading| (change.frame, reading));
+            let spoken = Spoken::default();
+            let seq = self.row(&row, Around { from: Some(&change.from), reading, run: None, spoken: &spoken })?;
+            if let Some(id) = &change.supersedes {
+                self.tx
+                    .prepare_cached("UPDATE entry SET supersedes = ?2, frame = ?3 WHERE seq = ?1")?
+                    .execute(params![seq, id, change.frame])?;
+                corrected += 1;
+            } else {
+                new += 1;
+            }
+            if let Some(key) = key {
+                self.tx
+                    .prepare_cached("INSERT OR IGNORE INTO identity (gauge, key, seq) VALUES (?1, ?2, ?3)")?
+                    .execute(params![gauge.as_deref().unwrap_or(&station.name), key, seq])?;
+            }
+            posted.push(Posted::new(seq, &row, None));
+        }
+        self.post(&posted)?;
+        Ok(Answer::Reread { new, corrected })
+    }
+
+    /// What a row says of a reading that is read late: no job judges it.
+    fn late_row(&self, change: &Change, gauge_id: Option<&str>) -> Option<Row> {
+        let Some(reading) = &change.reading else {
+            let mut row = Row::blank(Kind::Correction, Mode::Production);
+            row.quantity = Quantity::parse(&change.quantity);
+            row.outcome = Some(Outcome::Unjudged);
+            row.reasons = vec![Reason::Voided.code().to_owned()];
+            return Some(row);
+        };
+        let gauge: Option<&Gauge> = gauge_id.and_then(|id| self.plan.gauges.get(id));
+        let then = jiff::Timestamp::from_microsecond(change.from.received.us).ok();
+        let day = then.map(|then| then.to_zoned_datetime(self.plan.cell.time_zone.clone()).date());
+        let circumstances = judge::Circumstances {
+            job: None,
+            gauge_id: gauge_id.unwrap_or(""),
+            gauge,
+            gauge_state: judge::gauge_state(gauge, day).0,
+            station: &change.from.station.name,
+            mode: Mode::Production,
+            late: true,
+            given: judge::Given::default(),
+        };
+        let judgement = judge::judge(&circumstances, &Piece::default(), &[reading]).ok()?;
+        judgement.rows.into_iter().next()
+    }
+}

@@ -1,0 +1,200 @@
+//! Stored bytes read again with a better definition: what is new is added late and unjudged, what was said otherwise is
+//! corrected by a row of its own, nothing stored is touched, and a second try adds nothing.
+#![allow(clippy::unwrap_used, clippy::expect_used, clippy::panic)]
+
+use std::fs;
+
+use ridgepost_tests::cell::{Cell, export};
+use ridgepost_tests::oracle::{Row, field};
+use ridgepost_tests::pty::Line;
+
+/// Lines of a tester as somebody described it first: without Rz, and the unit of a maker that thinks in nanometres.
+const FIRST: &str = r#"
+[instrument]
+name = "mine"
+[framing]
+kind = "lines"
+[[line]]
+pattern = '(?<number>\d+) (?<quantity>Ra) (?<value>[\d.]+)'
+[reading]
+unit = "nm"
+"#;
+
+struct Bench {
+    cell: Cell,
+    line: Line,
+    drops: ridgepost_tests::drops::Drops,
+}
+
+impl Bench {
+    fn new(definition: &str) -> Bench {
+        let mut cell = Cell::with_instruments(env!("CARGO_BIN_EXE_ridgepost"));
+        cell.instrument("mine", definition);
+        let line = cell.port("a", "mine", "G-1");
+        cell.sink("mes", "reading");
+        cell.configure();
+        let drops = cell.drops("mes");
+        Bench { cell, line, drops }
+    }
+
+    fn start(&mut self) {
+        self.line.let_go();
+        self.cell.start_listening(&[&self.line]);
+    }
+
+    fn rows(&self) -> Vec<Row> {
+        self.cell.store().results()
+    }
+
+    /// `reading 0.412 nm no-job`, and of a correction what it takes the place of.
+    fn said(&self) -> Vec<String> {
+        let rows = self.rows();
+        let seq_of = |id: &str| rows.iter().position(|row| field(row, "result_id") == id).unwrap() + 1;
+        let said = |row: &Row| {
+            let words = ["kind", "quantity", "value", "unit", "reasons"].map(|name| field(row, name));
+            let instead = match field(row, "supersedes") {
+                "" => String::new(),
+                id => format!(" for row {}", seq_of(id)),
+            };
+            format!("{}{instead}", words.join(" "))
+        };
+        rows.iter().map(said).collect()
+    }
+
+    /// New and corrected readings of station `a`.
+    fn replay(&mut self, more: &[&str]) -> (u64, u64) {
+        let before = self.rows();
+        let told = self.cell.ask_json(&[&["replay", "--station", "a"], more].concat());
+        let after = self.rows();
+        assert_eq!(after[..before.len()], before, "nothing stored is changed");
+        let count = |name: &str| told[0][name].as_u64().unwrap();
+        assert_eq!((after.len() - before.len()) as u64, count("new") + count("corrected"));
+        (count("new"), count("corrected"))
+    }
+
+    fn redefine(&self, definition: &str) {
+        self.cell.instrument("mine", definition);
+    }
+}
+
+#[test]
+fn a_better_definition_is_replayed_over_what_was_heard() {
+    let mut bench = Bench::new(FIRST);
+    bench.start();
+    bench.line.send(b"1 Ra 0.412\r\n2 Rz 2.870\r\n3 Ra 0.398\r\nhello\r\n");
+    bench.cell.until("four frames", |cell| (cell.store().frames("a").len() == 4).then_some(()));
+    bench.cell.until_recorded("a", 2);
+    assert_eq!(bench.replay(&[]), (0, 0), "the same definition says the same");
+    bench.cell.stop();
+
+    // Without a daemon.
+    let better = FIRST.replace("Ra)", "R[az])").replace("\"nm\"", "\"um\"");
+    bench.redefine(&better);
+    assert_eq!(bench.replay(&["--since", "2100-01-01"]), (0, 0), "nothing was received since");
+    assert_eq!(bench.replay(&["--since", "1h"]), (1, 2));
+    let expected = [
+        "reading Ra 0.412 nm no-job",
+        "reading Ra 0.398 nm no-job",
+        "correction Ra 0.412 µm stored-reading for row 1",
+        "reading Rz 2.870 µm stored-reading",
+        "correction Ra 0.398 µm stored-reading for row 2",
+    ];
+    assert_eq!(bench.said(), expected);
+    assert_eq!(bench.replay(&[]), (0, 0), "twice adds nothing");
+    let rows = bench.rows();
+    assert_eq!(field(&rows[3], "transmission"), "2", "it is tied to its bytes");
+    assert!(field(&rows[3], "received_at") <= field(&rows[1], "received_at"), "and to its time");
+
+    // Through the daemon, which delivers what is added; a correction is corrected.
+    bench.start();
+    bench.redefine(FIRST);
+    bench.cell.until("the old definition again", |cell| {
+        let told = cell.ask_json(&["replay", "--station", "a"]);
+        (told[0]["corrected"] == 3).then_some(())
+    });
+    assert_eq!(
+        bench.said()[5..],
+        [
+            "correction Ra 0.412 nm stored-reading for row 3",
+            "correction Rz   voided for row 4",
+            "correction Ra 0.398 nm stored-reading for row 5",
+        ]
+    );
+    assert_eq!(bench.replay(&[]), (0, 0));
+    let Bench { cell, drops, .. } = &mut bench;
+    assert_eq!(cell.until_delivered(drops), Vec::<String>::new());
+    bench.redefine(&better);
+    bench.cell.until("the better definition again", |cell| {
+        let told = cell.ask_json(&["replay", "--station", "a"]);
+        (told[0]["corrected"] == 3).then_some(())
+    });
+    assert_eq!(
+        bench.said()[8..],
+        [
+            "correction Ra 0.412 µm stored-reading for row 6",
+            "correction Rz 2.870 µm stored-reading for row 7",
+            "correction Ra 0.398 µm stored-reading for row 8",
+        ]
+    );
+    assert_eq!(bench.replay(&[]), (0, 0));
+    assert_eq!(bench.cell.store().integrity(), Vec::<String>::new());
+    bench.cell.stop();
+}
+
+/// What was taken for lines is a report of several: the bytes of a stream go on from one transmission to the next.
+#[test]
+fn a_report_is_put_together_from_what_were_lines() {
+    let mut bench = Bench::new(FIRST);
+    bench.start();
+    bench.line.send(b"REPORT\r\nRa=0.412\r\nRz=2.870\r\nEND\r\nREPORT\r\nRa=0.398\r\nRz=2.500\r\nEND\r\n");
+    bench.cell.until("eight frames", |cell| (cell.store().frames("a").len() == 8).then_some(()));
+    bench.cell.stop();
+    bench.redefine(
+        "[instrument]\nname = \"mine\"\n[framing]\nkind = \"block\"\nstart_line = 'REPORT'\nend_line = 'END'\n\
+         [[line]]\npattern = 'Ra=(?<Ra>[\\d.]+)'\n[[line]]\npattern = 'Rz=(?<Rz>[\\d.]+)'\n[reading]\nunit = \"um\"\n",
+    );
+    assert_eq!(bench.replay(&[]), (4, 0));
+    let values: Vec<String> =
+        bench.rows().iter().map(|row| format!("{} {}", field(row, "quantity"), field(row, "value"))).collect();
+    assert_eq!(values, ["Ra 0.412", "Rz 2.870", "Ra 0.398", "Rz 2.500"]);
+    assert_eq!(bench.replay(&[]), (0, 0));
+}
+
+/// A file to which rows are added is several transmissions, and each row is one reading all the same.
+#[test]
+fn files_are_read_again_without_doubling_a_row() {
+    let mut cell = Cell::with_instruments(env!("CARGO_BIN_EXE_ridgepost"));
+    let definition = |columns: &str| {
+        format!(
+            "[instrument]\nname = \"sheet\"\n[framing]\nkind = \"rows\"\n[table]\ndelimiter = \";\"\nheader = 'No;Part;Ra;Rz'\n\
+             [names]\nNo = \"number\"\nPart = \"part\"\n{columns}\n[reading]\nunit = \"um\"\nrequired = [\"number\"]\n"
+        )
+    };
+    cell.instrument("sheet", &definition("Rz = \"other\""));
+    let folder = cell.folder("f", "sheet", "G-1", "*.csv");
+    let label = cell.scanner("scanner", &[]);
+    cell.write("labels.toml", "[[label]]\nname = \"x\"\npattern = '(?<serial>X)'\n");
+    cell.sink("mes", "reading");
+    cell.configure();
+    cell.start_listening(&[&label]);
+    let rows =
+        |count: u32| -> String { (1..=count).map(|row| format!("{row};P-{row};0.40{row};2.50{row}\r\n")).collect() };
+    for count in [3, 5] {
+        export(&folder, "day.csv", format!("No;Part;Ra;Rz\r\n{}", rows(count)).as_bytes());
+        cell.until_recorded("f", count as usize);
+        cell.until("the file moved away", |_| (!folder.join("day.csv").exists()).then_some(()));
+        fs::rename(folder.join("recorded"), folder.join(format!("taken-{count}"))).unwrap();
+    }
+    cell.stop();
+    cell.instrument("sheet", &definition(""));
+    let told = cell.ask_json(&["replay"]);
+    let of = |name: &str| told.iter().find(|it| it["station"] == name).unwrap().clone();
+    assert_eq!((of("f")["new"].as_u64(), of("f")["corrected"].as_u64()), (Some(5), Some(0)), "{told:?}");
+    assert!(of("scanner")["left_out"].as_str().unwrap().contains("labels"));
+    let values: Vec<String> = cell.store().readings("f").iter().map(|row| field(row, "value").to_owned()).collect();
+    let expected = ["0.401", "0.402", "0.403", "0.404", "0.405", "2.501", "2.502", "2.503", "2.504", "2.505"];
+    assert_eq!(values, expected);
+    let told = cell.ask_json(&["replay"]);
+    assert!(told.iter().all(|it| it["new"] == 0 && it["corrected"] == 0), "{told:?}");
+    assert_eq!(cell.ask(&["replay", "--station", "none"]).status.code(), Some(1));
+}
