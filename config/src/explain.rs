@@ -4,11 +4,10 @@
 use ridgepost_parsers::Layout;
 
 use crate::diagnostic::plain;
-use crate::document::{Document, Path};
 use crate::labels::{Item, Labels};
 use crate::plan::{
-    Amount, Characteristic, CsvSink, DecisionRule, Flow, Folder, Gate, GaugeBinding, GuardWidth, Job, Master, Parity,
-    Per, Plan, ReadAfter, Rule, Settings, SinkKind, Source, Station, Stream, Usb, WhenRecorded,
+    Amount, Characteristic, CsvSink, DecisionRule, Flow, Gate, GaugeBinding, GuardWidth, Job, Master, Parity, Per,
+    Plan, ReadAfter, Rule, Settings, SinkKind, Source, Station, Stream, Unwritten, Usb, WhenRecorded,
 };
 use crate::watch::Metrics;
 
@@ -26,11 +25,7 @@ pub fn explain(plan: &Plan) -> Vec<String> {
     lines.extend(plan.labels.iter().map(|labels| labels_line(labels)));
     for job in plan.jobs.values() {
         lines.push(job_line(job));
-        let said = Document::parse(&job.text.body);
-        for (index, characteristic) in job.characteristics.iter().enumerate() {
-            let rule = Path::top().key("characteristic").index(index).key("rule");
-            lines.push(characteristic_line(job, characteristic, said.find(&rule).is_some()));
-        }
+        lines.extend(job.characteristics.iter().map(|characteristic| characteristic_line(job, characteristic)));
     }
     lines.iter().map(|line| plain(line)).collect()
 }
@@ -46,18 +41,6 @@ fn usb_words(usb: &Usb) -> String {
         count => format!(", {count} control requests at opening"),
     };
     format!("{}{which}, endpoints in {}, out {}{requests}", usb.place(), endpoint(usb.input), endpoint(usb.output))
-}
-
-fn folder_words(folder: &Folder) -> String {
-    let then = match folder.when_recorded {
-        WhenRecorded::Archive => "moved to recorded/ once recorded",
-        WhenRecorded::Leave => "left in place",
-        WhenRecorded::Delete => "deleted once recorded",
-    };
-    let inside = if folder.subfolders { " and the folders inside" } else { "" };
-    let marker = folder.marker.as_ref().map(|marker| format!(", only while {marker} is there")).unwrap_or_default();
-    let (path, pattern, still) = (folder.path.display(), &folder.pattern, folder.settle_ms);
-    format!("{path}{inside}, names {pattern}, still for {still} ms, {then}{marker}")
 }
 
 fn station(station: &Station) -> String {
@@ -112,7 +95,14 @@ fn station(station: &Station) -> String {
                 keyboard.layout
             )
         }
-        Source::Folder(folder) => folder_words(folder),
+        Source::Folder(folder) => {
+            let then = match folder.when_recorded {
+                WhenRecorded::Archive => "moved to recorded/ once recorded",
+                WhenRecorded::Leave => "left in place",
+                WhenRecorded::Delete => "deleted once recorded",
+            };
+            format!("{}, names {}, still for {} ms, {then}", folder.path.display(), folder.pattern, folder.settle_ms)
+        }
     };
     let check = match station.scanner.is_some() || station.instrument.is_protected() {
         true => "",
@@ -254,7 +244,7 @@ fn job_line(job: &Job) -> String {
     )
 }
 
-fn characteristic_line(job: &Job, characteristic: &Characteristic, rule_written: bool) -> String {
+fn characteristic_line(job: &Job, characteristic: &Characteristic) -> String {
     let unit = characteristic.unit;
     let limits = match (characteristic.lower, characteristic.upper) {
         (Some(lower), Some(upper)) => format!("from {lower} {unit} to {upper} {unit}"),
@@ -267,6 +257,10 @@ fn characteristic_line(job: &Job, characteristic: &Characteristic, rule_written:
         traces => format!(", {traces} values"),
     };
     let conditions = match settings_words(&characteristic.conditions) {
+        written if characteristic.unwritten != Unwritten::Nothing => {
+            let written = written.map(|settings| format!(", conditions required: {settings}")).unwrap_or_default();
+            format!("{written}, {}", unwritten_words(job, characteristic.unwritten))
+        }
         Some(settings) => format!(", conditions required: {settings}"),
         None if characteristic.quantity.is_texture() => ", no conditions required (none written)".to_owned(),
         None => String::new(),
@@ -276,12 +270,13 @@ fn characteristic_line(job: &Job, characteristic: &Characteristic, rule_written:
         .map(|(min, max)| format!(", plausible from {min} {unit} to {max} {unit}"))
         .unwrap_or_default();
     let station = characteristic.station.as_ref().map(|name| format!(", only from station {name}")).unwrap_or_default();
+    let callout = characteristic.callout.as_ref().map(|callout| format!(", as {callout}")).unwrap_or_default();
     format!(
-        "job {}, balloon {}: {} {limits}, rule {}{traces}{}{conditions}{band}{station}{}",
+        "job {}, balloon {}: {} {limits}{callout}, rule {}{traces}{}{conditions}{band}{station}{}",
         job.id,
         characteristic.balloon,
         characteristic.quantity,
-        rule_words(job, characteristic, rule_written),
+        rule_words(job, characteristic),
         decision_words(characteristic),
         characteristic.master.as_ref().map(|master| format!(", {}", master_words(master))).unwrap_or_default(),
     )
@@ -296,10 +291,25 @@ fn master_words(master: &Master) -> String {
     format!("deviations: master {} of {}{own}, {sign} what is indicated{from}", master.id, words(master.nominal))
 }
 
+/// What the edition makes of a cutoff that is not written.
+fn unwritten_words(job: &Job, unwritten: Unwritten) -> String {
+    match unwritten {
+        Unwritten::Nothing => String::new(),
+        Unwritten::OfMeasured(_) => format!("cutoff by {} for the measured value (not written)", job.edition),
+        Unwritten::OfLimit(setting) => {
+            let class = setting.class.map(|class| format!("class {class}, ")).unwrap_or_default();
+            format!(
+                "conditions by {} for this limit (not written): {class}{} mm x {}, λs {} µm",
+                job.edition, setting.cutoff_mm, setting.sections, setting.lambda_s_um
+            )
+        }
+    }
+}
+
 /// The rule, and where it comes from if the job doesn't write it.
-fn rule_words(job: &Job, characteristic: &Characteristic, written: bool) -> String {
+fn rule_words(job: &Job, characteristic: &Characteristic) -> String {
     let word = characteristic.rule.word();
-    if written {
+    if characteristic.is_rule_written {
         return word.to_owned();
     }
     let texture = characteristic.quantity.is_texture();

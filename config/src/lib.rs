@@ -5,6 +5,7 @@
 //! the same with texts. [`explain`] tells what a plan means where it says nothing.
 
 mod amount;
+mod callout;
 mod check;
 mod check_digit;
 mod diagnostic;

@@ -7,6 +7,8 @@ use std::sync::Arc;
 use jiff::civil::Date;
 use jiff::tz::TimeZone;
 use ridgepost_parsers::{Instrument, Quantity, Unit};
+use ridgepost_texture::DefaultSetting;
+pub use ridgepost_texture::Edition as TextureEdition;
 use rust_decimal::Decimal;
 
 pub use crate::source::{
@@ -226,12 +228,29 @@ pub struct Characteristic {
     pub guard: GuardWidth,
     /// Conditions the requirement states.
     pub conditions: Settings,
+    /// What the edition says of the cutoff where the requirement states none.
+    pub unwritten: Unwritten,
     /// Band outside of which a value is a slip, in `unit`; the quantity's own band where not written.
     pub plausible: Option<(Decimal, Decimal)>,
     /// Only readings of this station fill it.
     pub station: Option<String>,
     /// What an instrument that sends deviations was set with; a deviation without one is not judged.
     pub master: Option<Master>,
+    /// The callout it was written as, in its canonical form.
+    pub callout: Option<String>,
+    /// Whether the acceptance rule is written, and not the edition's.
+    pub is_rule_written: bool,
+}
+
+/// What an edition says of a cutoff that is not written.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum Unwritten {
+    /// Nothing: it is written, or the edition has no row for this parameter.
+    Nothing,
+    /// The setting of the row in which the limit lies.
+    OfLimit(DefaultSetting),
+    /// The row in which the measured value lies says which cutoff it should have been measured with.
+    OfMeasured(TextureEdition),
 }
 
 /// The master that an indicator or a bore gauge is set with. A part's size is the master's size and, by `larger`, plus or

@@ -137,6 +137,18 @@ impl<'t> Sheet<'t> {
         self.tell(path, Place::Value, Severity::Fault, code, message, help.into());
     }
 
+    /// Tells a fault of the text at `path`, behind these words of it; of the whole text where it is written with escapes.
+    pub(crate) fn fault_within(&mut self, path: &Path, before: &str, code: Code, message: String, help: String) {
+        let span = self.document.span(path, Place::Value);
+        let written = self.document.slice(span.clone());
+        let text = written.trim_start_matches(['"', '\'']);
+        let quote = written.len() - text.len();
+        let text = text.strip_prefix('\n').filter(|_| quote == 3).unwrap_or(text);
+        let start = span.start + written.len() - text.len();
+        let start = if text.starts_with(before) { start + before.len() } else { span.start };
+        self.tell_at(path, start, Severity::Fault, code, message, help);
+    }
+
     /// Tells a fault of the key at `path`.
     pub(crate) fn fault_of_key(&mut self, path: &Path, code: Code, message: String, help: impl Into<String>) {
         self.tell(path, Place::Key, Severity::Fault, code, message, help.into());
@@ -148,7 +160,12 @@ impl<'t> Sheet<'t> {
     }
 
     fn tell(&mut self, path: &Path, place: Place, severity: Severity, code: Code, message: String, help: String) {
-        let spot = self.document.spot(self.document.span(path, place).start);
+        let start = self.document.span(path, place).start;
+        self.tell_at(path, start, severity, code, message, help);
+    }
+
+    fn tell_at(&mut self, path: &Path, start: usize, severity: Severity, code: Code, message: String, help: String) {
+        let spot = self.document.spot(start);
         let diagnostic = Diagnostic {
             severity,
             code,

@@ -49,7 +49,7 @@ fn the_station_reads_keys_by_its_layout() {
 #[test]
 fn a_definition_that_does_not_suit_keys_is_a_fault() {
     for (more, wanted) in [
-        ("[dialogue]\n[dialogue.poll]\nsend = \"M\\r\"\nevery_ms = 1000\nanswer_ms = 500\n", "has a [dialogue]"),
+        ("[dialogue]\n[dialogue.poll]\nsend = \"M\\r\"\nanswer_ms = 500\n", "has a [dialogue]"),
         ("[text]\nencoding = \"windows-1252\"\n", "keys are read as UTF-8 text"),
         ("[text]\nparity = \"even\"\n", "keys are read as UTF-8 text"),
     ] {

@@ -3,9 +3,9 @@
 //! What the message states (*observed*) beats what the register says the gauge is set to (*declared*). What a job
 //! requires is never taken for what was.
 
-use ridgepost_config::{Amount, Characteristic, Settings};
+use ridgepost_config::{Amount, Characteristic, Settings, Unwritten};
 use ridgepost_parsers::{LengthText, Reading, Unit, Value};
-use ridgepost_texture::nominal_cutoff_mm;
+use ridgepost_texture::{default_setting, nominal_cutoff_mm};
 use rust_decimal::Decimal;
 
 use crate::filter::{plain, same_filter};
@@ -91,13 +91,19 @@ impl Measured {
         }
     }
 
-    /// Why these conditions don't let a value be judged by a characteristic; nothing where they do.
-    pub(crate) fn obstacles(&self, characteristic: &Characteristic, accept_unknown: bool) -> Vec<Reason> {
+    /// Why these conditions don't let a value be judged by a characteristic; nothing where they do. `measured`: the value in
+    /// micrometres, where it is a length.
+    pub(crate) fn obstacles(
+        &self,
+        characteristic: &Characteristic,
+        accept_unknown: bool,
+        measured: Option<Decimal>,
+    ) -> Vec<Reason> {
         let required = &characteristic.conditions;
         let met = self.met(required);
         let program = self.program.meets(required.program.as_ref(), |is, due| same_program(is, due));
         let mut reasons = Vec::new();
-        if met.contains(&Met::No) {
+        if met.contains(&Met::No) || self.is_not_the_editions(characteristic, measured) {
             reasons.push(Reason::ConditionsMismatch);
         }
         if program == Met::No {
@@ -108,6 +114,22 @@ impl Measured {
             reasons.push(Reason::ConditionsUnknown);
         }
         reasons
+    }
+
+    /// Whether the edition asks for another cutoff, where none is written, or for other sections. What is not known is not
+    /// held against it: the cutoff is asked for anyway, and few instruments tell the number of sections.
+    fn is_not_the_editions(&self, characteristic: &Characteristic, measured: Option<Decimal>) -> bool {
+        let setting = match characteristic.unwritten {
+            Unwritten::Nothing => None,
+            Unwritten::OfLimit(setting) => Some(setting),
+            Unwritten::OfMeasured(edition) => {
+                measured.and_then(|measured| default_setting(edition, characteristic.quantity.symbol(), measured))
+            }
+        };
+        let Some(setting) = setting else { return false };
+        let other_cutoff = self.cutoff.value.is_some_and(|is| cutoff_mm(is) != Some(setting.cutoff_mm.normalize()));
+        let none_written = characteristic.conditions.sections.is_none();
+        other_cutoff || (none_written && self.sections.value.is_some_and(|sections| sections != setting.sections))
     }
 
     /// How the required conditions, the program apart, are met.

@@ -211,7 +211,13 @@ impl<'a> Bench<'a> {
             self.turn_to(job, part);
         }
         let open = |index: &&usize| self.piece.slots.get(**index).is_some_and(|slot| slot.decided.is_none());
-        let slot = candidates.iter().find(open).or(candidates.last()).copied();
+        // Of several that wait for this quantity, the first that is measured under these conditions.
+        let suits = |index: &&usize| {
+            let asked = job.characteristics.get(**index);
+            asked.is_some_and(|asked| conditions.obstacles(asked, job.accept_unknown_conditions, None).is_empty())
+        };
+        let waiting = || candidates.iter().filter(open);
+        let slot = waiting().find(suits).or(waiting().next()).or(candidates.last()).copied();
         let Some((slot, characteristic)) = slot.and_then(|slot| Some((slot, job.characteristics.get(slot)?))) else {
             self.set_aside(index, reading, &conditions, Reason::NoCharacteristic);
             return;

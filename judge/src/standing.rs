@@ -6,7 +6,7 @@ use rust_decimal::Decimal;
 
 use crate::decision::{Finding, Guard, Proof, find};
 use crate::judging::{Circumstances, Placed, gate};
-use crate::limits::Standing;
+use crate::limits::{Standing, micrometres};
 use crate::piece::Slot;
 use crate::plausible::obstacles;
 use crate::row::{Outcome, Reason};
@@ -73,7 +73,8 @@ pub(crate) fn stand(at: &Circumstances, job: &Job, placed: &Placed) -> Result<Fo
     if reading.converted_from.is_some() && !job.accept_converted {
         return Err(vec![Reason::Converted]);
     }
-    let mismatch = placed.conditions.obstacles(characteristic, job.accept_unknown_conditions);
+    let measured = micrometres(told.value.decimal(), told.unit);
+    let mismatch = placed.conditions.obstacles(characteristic, job.accept_unknown_conditions, measured);
     if !mismatch.is_empty() {
         return Err(mismatch);
     }

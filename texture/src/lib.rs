@@ -4,5 +4,7 @@
 //! standard before anybody claims conformity by them.
 
 mod cutoff;
+mod defaults;
 
 pub use cutoff::{CUTOFFS, Cutoff, nominal_cutoff_mm};
+pub use defaults::{DefaultSetting, Edition, Selector, default_setting, has_default_settings};

@@ -2,15 +2,18 @@
 
 use std::collections::BTreeMap;
 
-use ridgepost_parsers::{Quantity, QuantityKind};
+use ridgepost_parsers::{Quantity, QuantityKind, Unit};
+use ridgepost_texture::{Selector, default_setting, has_default_settings};
+use rust_decimal::Decimal;
 
+use super::callouts::{self, Meant};
 use super::limits::{Limits, limits};
 use super::master::master;
 use super::{Names, duplicates, plain_id, settings};
 use crate::diagnostic::Code;
 use crate::document::Path;
 use crate::nearest::{advice, nearest};
-use crate::plan::{Characteristic, DecisionRule, Gate, GuardWidth, Job, Rule, Settings, Text};
+use crate::plan::{Characteristic, DecisionRule, Gate, GuardWidth, Job, Rule, Settings, Text, Unwritten};
 use crate::said::{CharacteristicSaid, Edition, JobFile, JobSaid};
 use crate::sheet::Sheet;
 
@@ -50,8 +53,14 @@ pub(crate) fn check(sheet: &mut Sheet, said: &JobFile, around: &Around, text: Te
     let asked = said.characteristic.as_deref().unwrap_or_default();
     let balloons: Vec<_> = asked.iter().enumerate().map(|(index, said)| (at(index), said.balloon.clone())).collect();
     duplicates(sheet, "characteristic", &balloons, "balloon");
-    let read: Vec<_> =
-        asked.iter().enumerate().map(|(index, said)| characteristic(sheet, &at(index), said, &job, around)).collect();
+    let mut read = Vec::new();
+    for (index, said) in asked.iter().enumerate() {
+        for Meant { said, callout } in callouts::meant(sheet, &at(index), said, &job) {
+            let characteristic = characteristic(sheet, &at(index), &said, &job, around);
+            read.push((index, characteristic.map(|read| Characteristic { callout, ..read })));
+        }
+    }
+    one_balloon_each(sheet, &read);
     edition_named(sheet, &read);
     rising(sheet, &read);
     if sheet.is_faulty(&Path::top()) {
@@ -67,7 +76,7 @@ pub(crate) fn check(sheet: &mut Sheet, said: &JobFile, around: &Around, text: Te
         accept_unknown_conditions: job.accept_unknown_conditions.unwrap_or(false),
         accept_converted: job.accept_converted.unwrap_or(false),
         retests: job.retests.unwrap_or(USUAL_RETESTS),
-        characteristics: read.into_iter().flatten().collect(),
+        characteristics: read.into_iter().filter_map(|(_, read)| read).collect(),
         text,
     })
 }
@@ -107,7 +116,6 @@ fn characteristic(
     Some(Characteristic {
         balloon: said.balloon.clone().unwrap_or_default(),
         feature: said.feature.clone().unwrap_or_default(),
-        quantity: quantity?,
         lower,
         upper,
         unit,
@@ -115,10 +123,16 @@ fn characteristic(
         traces: said.traces.unwrap_or(1),
         decision,
         guard: of.guard.unwrap_or(GuardWidth::Expanded),
+        unwritten: quantity.as_ref().map_or(Unwritten::Nothing, |quantity| {
+            unwritten(quantity, of.edition, &conditions, upper.or(lower).zip(Some(unit)))
+        }),
+        quantity: quantity?,
         conditions,
         plausible,
         station: said.station.clone(),
         master,
+        callout: None,
+        is_rule_written: said.rule.is_some(),
     })
 }
 
@@ -150,6 +164,28 @@ fn rules(
         sheet.warn(&at, Code::Contradiction, message, "write how many values are taken: traces = 5");
     }
     (rule, decision)
+}
+
+/// What the edition says of the cutoff of a roughness parameter where none is written.
+fn unwritten(
+    quantity: &Quantity,
+    edition: Option<Edition>,
+    conditions: &Settings,
+    limit: Option<(Decimal, Unit)>,
+) -> Unwritten {
+    let (Some(edition), None) = (edition.map(Edition::of_texture), conditions.cutoff) else {
+        return Unwritten::Nothing;
+    };
+    let symbol = quantity.symbol();
+    let limit = limit.and_then(|(limit, unit)| unit.to_micrometres(limit));
+    match edition.selector() {
+        _ if quantity.kind() != QuantityKind::Roughness => Unwritten::Nothing,
+        Selector::Limit => limit
+            .and_then(|limit| default_setting(edition, symbol, limit))
+            .map_or(Unwritten::Nothing, Unwritten::OfLimit),
+        Selector::Measured if has_default_settings(edition, symbol) => Unwritten::OfMeasured(edition),
+        Selector::Measured => Unwritten::Nothing,
+    }
 }
 
 /// P and W parameters and Rt need a reference that a skid doesn't keep.
@@ -196,10 +232,27 @@ fn conditions(sheet: &mut Sheet, path: &Path, said: &CharacteristicSaid, quantit
     settings
 }
 
+/// A callout of several characteristics numbers them: no other may have such a balloon.
+fn one_balloon_each(sheet: &mut Sheet, read: &[(usize, Option<Characteristic>)]) {
+    let mut seen = BTreeMap::new();
+    for (index, read) in read {
+        let Some(read) = read.as_ref().filter(|read| !read.balloon.is_empty()) else { continue };
+        if let Some(first) = seen.insert(read.balloon.as_str(), *index).filter(|first| first != index) {
+            let line = sheet.line(&at(first));
+            let message = format!("balloon `{}` is there already, by the callout on line {line}", read.balloon);
+            let place = at(*index).key("balloon");
+            if !sheet.is_told_below(&place) {
+                sheet.fault(&place, Code::Duplicate, message, "give each characteristic its own balloon");
+                sheet.blame(&at(first));
+            }
+        }
+    }
+}
+
 /// What an unwritten default means depends on the edition, so texture needs one.
-fn edition_named(sheet: &mut Sheet, read: &[Option<Characteristic>]) {
+fn edition_named(sheet: &mut Sheet, read: &[(usize, Option<Characteristic>)]) {
     let edition = Path::top().key("job").key("edition");
-    let texture = read.iter().flatten().any(|characteristic| characteristic.quantity.is_texture());
+    let texture = read.iter().filter_map(|(_, read)| read.as_ref()).any(|read| read.quantity.is_texture());
     if texture && sheet.has(&Path::top().key("job")) && sheet.lacks(&edition) {
         let words: Vec<_> = crate::said::Edition::ALL.iter().map(|(_, word)| *word).collect();
         let message = "`edition` is missing: texture is asked for".to_owned();
@@ -214,12 +267,12 @@ fn edition_named(sheet: &mut Sheet, read: &[Option<Characteristic>]) {
 
 /// Limits on one feature that the order of texture heights makes odd (told) or impossible (refused). Each is held against
 /// the tightest limit of the larger heights, so that every characteristic is told of once, whatever their number.
-fn rising(sheet: &mut Sheet, read: &[Option<Characteristic>]) {
+fn rising(sheet: &mut Sheet, read: &[(usize, Option<Characteristic>)]) {
     let rank = |quantity: &Quantity| RISING.iter().position(|symbols| symbols.contains(&quantity.symbol()));
     let mut by_feature: BTreeMap<&str, Vec<(usize, usize, &Characteristic)>> = BTreeMap::new();
-    for (index, read) in read.iter().enumerate() {
+    for (index, read) in read {
         if let Some((read, rank)) = read.as_ref().and_then(|read| Some((read, rank(&read.quantity)?))) {
-            by_feature.entry(&read.feature).or_default().push((rank, index, read));
+            by_feature.entry(&read.feature).or_default().push((rank, *index, read));
         }
     }
     let bound = |limit: Option<_>, of: &Characteristic| limit.and_then(|limit| of.unit.to_micrometres(limit));

@@ -34,7 +34,8 @@ pub(crate) fn limits(
     master: Option<&Master>,
 ) -> Option<Limits> {
     let (lower_at, upper_at) = (path.key("lower"), path.key("upper"));
-    if sheet.lacks(&lower_at) && sheet.lacks(&upper_at) {
+    let none = said.lower.is_none() && said.upper.is_none();
+    if none && sheet.lacks(&lower_at) && sheet.lacks(&upper_at) {
         let message = "this characteristic has no limit".to_owned();
         sheet.fault(path, Code::MissingKey, message, "write upper = \"0.8 µm\", lower = \"...\" or both");
     }

@@ -2,6 +2,7 @@
 //!
 //! Every check works on whatever could be read, so that no fault hides another.
 
+mod callouts;
 pub(crate) mod cell;
 mod devices;
 pub(crate) mod gauges;

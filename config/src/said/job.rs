@@ -103,6 +103,18 @@ impl Edition {
         }
     }
 
+    /// The edition as the tables of texture name it.
+    pub(crate) fn of_texture(self) -> ridgepost_texture::Edition {
+        match self {
+            Edition::Iso21920 => ridgepost_texture::Edition::Iso21920,
+            Edition::Iso1302 => ridgepost_texture::Edition::Iso4288,
+            Edition::Asme => ridgepost_texture::Edition::AsmeB461,
+            Edition::Jis1994 => ridgepost_texture::Edition::Jis1994,
+            Edition::Jis2001 => ridgepost_texture::Edition::Jis2001,
+            Edition::Jis2013 => ridgepost_texture::Edition::Jis2013,
+        }
+    }
+
     /// As written.
     pub(crate) fn word(self) -> &'static str {
         Self::ALL.iter().find(|(edition, _)| *edition == self).map_or("", |(_, word)| word)
@@ -120,8 +132,10 @@ pub(crate) struct CharacteristicSaid {
     /// The feature in words.
     #[schemars(required, length(min = 1))]
     pub(crate) feature: Option<String>,
+    /// The requirement as the drawing writes it on one line, in place of quantity, limits, rule and conditions.
+    #[schemars(length(min = 1), extend("examples" = ["Ra 0.8", "U Rz 6.3; L Rz 1.6", "-0.8/Ra3 1.6", "N7"]))]
+    pub(crate) callout: Option<String>,
     /// What is measured: a quantity's symbol.
-    #[schemars(required)]
     pub(crate) quantity: Option<QuantityText>,
     /// The nominal size of the drawing. With it the limits are deviations from this size (`nominal = "25 mm"`, `lower =
     /// "-13 µm"`, `upper = "0 µm"`); without it they are sizes. Of a deviation (`dev`): what it is a deviation from, the

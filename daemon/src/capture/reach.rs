@@ -9,8 +9,7 @@ use ridgepost_config::Folder;
 use serde::{Deserialize, Serialize};
 
 use super::arrival::Fingerprint;
-use super::disk::{self, Left, PutAway};
-use super::listing::{Listing, Wanted, list};
+use super::disk::{self, Left, Listing, PutAway};
 use crate::aside::{Aside, serve};
 use crate::deliver::porter::may_hang;
 
@@ -20,12 +19,12 @@ pub const COMMAND: &str = "fetch";
 /// What is asked of the other process.
 #[derive(Debug, Serialize, Deserialize)]
 enum Errand {
-    List(Wanted),
+    List { path: PathBuf, pattern: String },
     LookAt(PathBuf),
     Read(PathBuf, Fingerprint),
-    Archive(PathBuf, String, Fingerprint),
+    Archive(PathBuf, Fingerprint),
     Remove(PathBuf, Fingerprint),
-    SettleArchive(PathBuf, Vec<PathBuf>),
+    SettleArchive(PathBuf),
 }
 
 /// What came of it.
@@ -67,12 +66,11 @@ impl Reach {
     }
 
     pub(super) fn list(&mut self) -> Result<Listing> {
-        let Folder { path, pattern, subfolders, marker, .. } = self.folder.clone();
-        let wanted = Wanted { path, pattern, subfolders, marker };
         if !self.is_far() {
-            return list(&wanted, &mut || {});
+            return disk::list(&self.folder.path, &self.folder.pattern, &mut || {});
         }
-        match self.send(&Errand::List(wanted))? {
+        let Folder { path, pattern, .. } = &self.folder;
+        match self.send(&Errand::List { path: path.clone(), pattern: pattern.clone() })? {
             (Found::Listed(listing), _) => Ok(listing),
             other => Err(unexpected(&other.0)),
         }
@@ -100,21 +98,19 @@ impl Reach {
         }
     }
 
-    /// Moves a file, by its name relative to the folder, into the archive.
-    pub(super) fn archive(&mut self, name: &str, recorded: Fingerprint) -> Result<PutAway> {
-        let root = self.folder.path.clone();
+    pub(super) fn archive(&mut self, path: &Path, recorded: Fingerprint) -> Result<PutAway> {
         match self.far {
-            true => self.put_away(&Errand::Archive(root, name.to_owned(), recorded)),
-            false => disk::archive(&root, name, recorded),
+            true => self.put_away(&Errand::Archive(path.to_owned(), recorded)),
+            false => disk::archive(path, recorded),
         }
     }
 
-    /// Waits until what was moved into the archive out of these folders, relative to this one, is there whatever happens.
-    pub(super) fn settle_archive(&mut self, inner: Vec<PathBuf>) -> Result<()> {
+    /// Waits until what was moved into the archive is there whatever happens.
+    pub(super) fn settle_archive(&mut self) -> Result<()> {
         if !self.far {
-            return disk::settle_archive(&self.folder.path, &inner);
+            return disk::settle_archive(&self.folder.path);
         }
-        match self.send(&Errand::SettleArchive(self.folder.path.clone(), inner))? {
+        match self.send(&Errand::SettleArchive(self.folder.path.clone()))? {
             (Found::Settled, _) => Ok(()),
             other => Err(unexpected(&other.0)),
         }
@@ -152,15 +148,15 @@ pub fn fetch() -> Result<()> {
     serve(|errand: Errand, _, beats| {
         let mut beat = || beats.beat();
         let found = match errand {
-            Errand::List(wanted) => list(&wanted, &mut beat).map(Found::Listed),
+            Errand::List { path, pattern } => disk::list(&path, &pattern, &mut beat).map(Found::Listed),
             Errand::LookAt(path) => disk::look_at(&path).map(Found::Seen),
             Errand::Read(path, expected) => match disk::read(&path, expected, &mut beat) {
                 Ok(raw) => return (Found::Bytes, raw),
                 Err(left) => Ok(Found::Left(left)),
             },
-            Errand::Archive(root, name, recorded) => disk::archive(&root, &name, recorded).map(Found::PutAway),
+            Errand::Archive(path, recorded) => disk::archive(&path, recorded).map(Found::PutAway),
             Errand::Remove(path, recorded) => disk::remove(&path, recorded).map(Found::PutAway),
-            Errand::SettleArchive(root, inner) => disk::settle_archive(&root, &inner).map(|()| Found::Settled),
+            Errand::SettleArchive(folder) => disk::settle_archive(&folder).map(|()| Found::Settled),
         };
         let failed = |error: Error| Found::Failed { errno: error.raw_os_error(), words: error.to_string() };
         (found.unwrap_or_else(failed), Vec::new())

@@ -9,7 +9,7 @@
 
 use jiff::civil::date;
 use ridgepost_config::{
-    Amount, Characteristic, DecisionRule, Gate, Gauge, GuardWidth, Job, Rule, Settings, Text, Verified,
+    Amount, Characteristic, DecisionRule, Gate, Gauge, GuardWidth, Job, Rule, Settings, Text, Unwritten, Verified,
 };
 use ridgepost_judge::{Circumstances, GaugeState, Given, Judgement, Kind, Mode, Piece, Row, judge};
 use ridgepost_parsers::{
@@ -49,6 +49,9 @@ pub(crate) fn characteristic(balloon: &str, symbol: &str) -> Characteristic {
         plausible: None,
         station: None,
         master: None,
+        callout: None,
+        unwritten: Unwritten::Nothing,
+        is_rule_written: true,
     }
 }
 
