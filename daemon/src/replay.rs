@@ -95,13 +95,26 @@ struct Heard {
     is_meant: bool,
     /// It was read with today's definition.
     same_definition: bool,
-    /// Its frames as they were cut: number, first byte, bytes, whether it was accepted.
-    frames: Vec<(u32, u64, u64, bool)>,
+    frames: Vec<HeardFrame>,
+}
+
+/// A frame as it was cut.
+#[derive(Clone, Copy)]
+struct HeardFrame {
+    number: u32,
+    /// Its first byte, and how many it has.
+    start: u64,
+    bytes: u64,
+    accepted: bool,
+    /// Bytes of it were lost or read wrongly on the line: what is left may look whole.
+    lost: bool,
 }
 
 /// An old frame whose bytes are in the framer or were cut anew.
 struct Old {
+    begin: u64,
     end: u64,
+    lost: bool,
     number: u32,
     is_meant: bool,
     from: Provenance,
@@ -225,13 +238,14 @@ impl<'a> Again<'a> {
             })
         })?;
         let mut page = rows.collect::<Result<Vec<Heard>, _>>()?;
-        let sql =
-            "SELECT number, start, bytes, outcome = 'accepted' FROM frame WHERE transmission = ?1 ORDER BY number";
+        let sql = "SELECT number, start, bytes, outcome = 'accepted', coalesce(reason, '') = 'lost' FROM frame \
+             WHERE transmission = ?1 ORDER BY number";
         let mut statement = self.connection.prepare_cached(sql)?;
         for heard in &mut page {
             let number = |row: &rusqlite::Row, at| row.get::<_, i64>(at).map(|it| u64::try_from(it).unwrap_or(0));
             let frames = statement.query_map([heard.from.transmission], |row| {
-                Ok((row.get(0)?, number(row, 1)?, number(row, 2)?, row.get(3)?))
+                let (start, bytes) = (number(row, 1)?, number(row, 2)?);
+                Ok(HeardFrame { number: row.get(0)?, start, bytes, accepted: row.get(3)?, lost: row.get(4)? })
             })?;
             heard.frames = frames.collect::<Result<_, _>>()?;
         }
@@ -241,15 +255,18 @@ impl<'a> Again<'a> {
     /// The bytes of a stream go on from one transmission to the next; each was one frame.
     fn stream(&mut self, heard: &Heard) -> Result<(), ReplayFault> {
         self.told.transmissions += u64::from(heard.is_meant);
-        let Some((number, start, _, accepted)) = heard.frames.first().copied() else { return Ok(()) };
+        let Some(HeardFrame { number, start, accepted, lost, .. }) = heard.frames.first().copied() else {
+            return Ok(());
+        };
         if start == 0 {
             self.end_stream()?;
         }
         let at = Tick(u64::try_from(heard.from.received.us / 1000).unwrap_or(0));
+        let begin = self.pushed;
         self.pushed += heard.raw.len() as u64;
         let is_meant = heard.is_meant && !(self.as_before(heard) && accepted);
         let from = heard.from.clone();
-        self.old.push_back(Old { end: self.pushed, number, is_meant, from, readings: Vec::new() });
+        self.old.push_back(Old { begin, end: self.pushed, lost, number, is_meant, from, readings: Vec::new() });
         self.framer.push(&heard.raw, at);
         while let Some(frame) = self.framer.poll() {
             self.frame(&frame);
@@ -287,12 +304,12 @@ impl<'a> Again<'a> {
         self.told.transmissions += 1;
         self.decoder = self.station.instrument.decoder();
         self.framer = self.station.instrument.framer();
-        for (number, start, bytes, accepted) in &heard.frames {
-            let is_meant = !(self.as_before(heard) && *accepted);
-            let (end, from) = (start + bytes, heard.from.clone());
-            self.old.push_back(Old { end, number: *number, is_meant, from, readings: Vec::new() });
+        for HeardFrame { number, start: begin, bytes, accepted, lost } in heard.frames.iter().copied() {
+            let is_meant = !(self.as_before(heard) && accepted);
+            let (end, from) = (begin + bytes, heard.from.clone());
+            self.old.push_back(Old { begin, end, lost, number, is_meant, from, readings: Vec::new() });
         }
-        let begin = heard.frames.first().map_or(u64::MAX, |(_, start, ..)| *start);
+        let begin = heard.frames.first().map_or(u64::MAX, |frame| frame.start);
         self.framer.push(&heard.raw, Tick(0));
         while let Some(frame) = self.framer.poll().or_else(|| self.framer.finish()) {
             let known = frame.offset + frame.raw.len() as u64 <= begin;
@@ -307,7 +324,11 @@ impl<'a> Again<'a> {
     /// What a frame says belongs to the old frame that holds its last byte.
     fn frame(&mut self, frame: &ridgepost_parsers::Frame) {
         let end = frame.offset + frame.raw.len() as u64;
-        let decoded = self.decoder.decode(frame);
+        let has_lost = self.old.iter().any(|old| old.lost && old.begin < end && old.end > frame.offset);
+        let decoded = match has_lost {
+            true => self.decoder.decode_faulty(frame),
+            false => self.decoder.decode(frame),
+        };
         let Some(old) = self.old.iter_mut().find(|old| old.end >= end) else { return };
         let next = old.readings.last().map_or(0, |(field, _)| field + 1);
         let readings = decoded.readings.into_iter().map(|reading| (next + i64::from(reading.field), reading));

@@ -281,7 +281,7 @@ impl Framer {
     }
 
     /// Whether anything but fill is open.
-    fn is_begun(&self) -> bool {
+    pub fn is_begun(&self) -> bool {
         self.shape.is_begun(&self.cutter, self.view())
     }
 

@@ -189,6 +189,24 @@ impl Decoder {
         decoded
     }
 
+    /// What one frame says during which errors of the line were counted: bytes of it were lost, or read wrongly. Where it
+    /// has no means to detect damage it is no reading, because what is left may look like one.
+    pub fn decode_faulty(&mut self, frame: &Frame) -> Decoded {
+        let mut decoded = if frame.close == Close::Complete && !self.instrument.is_protected() {
+            self.cut = None;
+            damaged(
+                Reason::Lost,
+                "bytes were lost or read wrongly on the line, and nothing in it shows that it is whole",
+            )
+        } else {
+            self.decode(frame)
+        };
+        if !decoded.remarks.contains(&Remark::Overrun) {
+            decoded.remarks.push(Remark::Overrun);
+        }
+        decoded
+    }
+
     fn decode_text(&mut self, frame: &Frame) -> Decoded {
         let cut = match frame.close {
             Close::Residue => return decoded(Outcome::Accepted, None, None),

@@ -350,7 +350,7 @@ codes! {
         BatteryLow = "battery-low",
         /// The instrument reports an error.
         InstrumentError = "instrument-error",
-        /// Bytes were lost before they reached the program.
+        /// Bytes were lost before they reached the program, or read wrongly on the line.
         Overrun = "overrun",
         /// Points of a profile were clipped or not measured: they have no height.
         PointsMissing = "points-missing",

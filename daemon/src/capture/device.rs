@@ -15,6 +15,7 @@ use tokio::io::{AsyncRead, AsyncWrite, ReadBuf};
 use tokio::net::TcpStream;
 use tokio_serial::SerialStream;
 
+use super::errors::Errors;
 use super::pump::{LOOK, Pump};
 use super::{keyboard, node, serial, tcp, usb};
 
@@ -125,6 +126,14 @@ impl Device {
             self.poll_write(context, out).map(Exchanged::Wrote)
         })
         .await
+    }
+
+    /// What counts errors of the line from now on; `None` where nobody does.
+    pub(super) fn errors(&self) -> Option<Errors> {
+        match self {
+            Device::Serial(_) => Errors::counted(self.descriptor()?),
+            _ => None,
+        }
     }
 
     /// Sets modem lines; `None` leaves one as it is. Only serial ports have any.

@@ -1,6 +1,6 @@
-//! Questions to the kernel's drivers that no crate here asks: about input devices.
+//! Questions to the kernel's drivers that no crate here asks: about input devices, and about errors of serial lines.
 //!
-//! Source: linux/input.h (EVIOC...). Through the C library, so that tests can answer in the kernel's place.
+//! Source: linux/input.h (EVIOC...), linux/serial.h (TIOCGICOUNT). Through the C library, so that tests can answer in the kernel's place.
 
 use std::io;
 use std::os::fd::{AsRawFd, BorrowedFd};
@@ -42,6 +42,32 @@ pub(super) fn caps_lamp(device: BorrowedFd<'_>) -> io::Result<bool> {
     Ok(lamps[0] & LED_CAPS_LOCK != 0)
 }
 
+/// What a serial driver counts of a line since it has it (`serial_icounter_struct`).
+#[repr(C)]
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
+pub(super) struct LineCounts {
+    /// Changes of CTS, DSR, RI and DCD; bytes received and sent.
+    pub(super) others: [i32; 6],
+    /// Bytes whose stop bit was none.
+    pub(super) frame: i32,
+    /// Bytes that the adapter had no room for.
+    pub(super) overrun: i32,
+    /// Bytes whose parity was wrong.
+    pub(super) parity: i32,
+    /// Breaks.
+    pub(super) breaks: i32,
+    /// Bytes that the kernel had no room for.
+    pub(super) buffer_overrun: i32,
+    pub(super) reserved: [i32; 9],
+}
+
+/// What a serial driver has counted; an error where it does not count, as a pseudo-terminal does not.
+pub(super) fn line_counts(device: BorrowedFd<'_>) -> io::Result<LineCounts> {
+    let mut counts = LineCounts::default();
+    ask(device, libc::TIOCGICOUNT as u32, &mut counts)?;
+    Ok(counts)
+}
+
 /// Asks a driver for something that it writes into `answer`. The request must be one whose answer has that size.
 fn ask<T: Copy>(device: BorrowedFd<'_>, request: u32, answer: &mut T) -> io::Result<()> {
     #[expect(unsafe_code, reason = "a call without a safe form in the crates at hand")]
@@ -62,5 +88,6 @@ mod tests {
         assert_eq!(opcode::write::<i32>(b'E', 0x90), 0x4004_4590);
         assert_eq!(opcode::read::<[u8; KEY_BYTES]>(b'E', 0x18), 0x8060_4518);
         assert_eq!(opcode::read::<[u8; LED_BYTES]>(b'E', 0x19), 0x8002_4519);
+        assert_eq!(size_of::<LineCounts>(), 80);
     }
 }

@@ -4,6 +4,8 @@
 //! which hands the writer all that waits at once. Nothing that waits in the device is flushed at opening. Which kind
 //! of device it is, only [`Device`] knows.
 
+mod telling;
+
 use std::io::ErrorKind;
 use std::sync::Arc;
 use std::time::Duration;
@@ -15,6 +17,7 @@ use tokio_util::sync::CancellationToken;
 
 use super::asking::{Asker, Bells};
 use super::device::{Device, Exchanged, Way};
+use super::errors::Errors;
 use super::kept::{self, Kept};
 use super::opening::{Opened, Opening, slow};
 use super::recorder::{FRAMES_WAITING, record};
@@ -23,7 +26,7 @@ use super::{Board, watch};
 use crate::aside::leave_behind;
 use crate::clock::Clock;
 use crate::store::weaken::Weakened;
-use crate::store::{Burst, Heard, Pen, What};
+use crate::store::{Burst, Heard, Pen};
 
 /// How long bytes that wait in the kernel may take to be seen.
 const KERNEL_LOOK: Duration = Duration::from_millis(3);
@@ -73,6 +76,7 @@ pub async fn listen(station: Arc<Station>, stream: Stream, shell: Shell, before:
         way: Way::default(),
         opening: None,
         device: None,
+        errors: None,
         out: Vec::new(),
         frames,
         number: 0,
@@ -96,6 +100,8 @@ struct Line {
     /// A try to open the device; what it takes holds nothing else up.
     opening: Option<Opening>,
     device: Option<Device>,
+    /// What counts errors of the open device's line.
+    errors: Option<Errors>,
     /// What is still to be sent.
     out: Vec<u8>,
     frames: mpsc::Sender<Burst>,
@@ -134,7 +140,7 @@ impl Line {
                     continue;
                 }
                 Woken::Read(Ok(0)) => self.session.step(now, Event::HungUp("the device hung up".into())),
-                Woken::Read(Ok(count)) => self.session.step(now, Event::Bytes(&buffer[..count])),
+                Woken::Read(Ok(count)) => self.heard(&buffer[..count]),
                 Woken::Read(Err(error)) if error.kind() == ErrorKind::Interrupted => continue,
                 Woken::Read(Err(error)) => self.session.step(now, Event::HungUp(error.to_string())),
                 Woken::Wrote(Ok(count)) => {
@@ -228,7 +234,7 @@ impl Line {
             && bytes < LAST_BYTES_MAX
         {
             bytes += count;
-            let actions = self.session.step(self.shell.clock.tick(), Event::Bytes(&buffer[..count]));
+            let actions = self.heard(&buffer[..count]);
             self.perform(actions).await;
         }
     }
@@ -264,6 +270,7 @@ impl Line {
         let event = match outcome {
             Ok(device) => {
                 kept::keep(&self.station, &self.stream, &device);
+                self.begin_counting(&device);
                 self.device = Some(device);
                 Event::Opened
             }
@@ -329,61 +336,6 @@ impl Line {
             }
         };
         self.opening = Some(Opening::begin(open));
-    }
-
-    fn set_lines(&mut self, dtr: Option<bool>, rts: Option<bool>) {
-        let Some(Err(why)) = self.device.as_mut().map(|device| device.set_lines(dtr, rts)) else { return };
-        tracing::warn!(
-            code = "lines-not-set",
-            station = self.station.name,
-            "DTR and RTS can't be set on {}: {why}; the start-up goes on without",
-            self.stream.place()
-        );
-    }
-
-    fn deaf(&mut self, cause: String) {
-        self.hint = watch::Hint::of(&self.stream);
-        let station = self.station.name.clone();
-        tracing::warn!(
-            code = "deaf",
-            station,
-            "{} can't be listened to: {cause}; it is tried again until it can",
-            self.stream.place()
-        );
-        self.shell.board.change(&station, |status| {
-            status.state = "deaf".into();
-            status.trouble = Some(cause.clone());
-            status.lost += 1;
-        });
-        self.tell(What::Deaf { station, cause, since: self.shell.clock.stamp() });
-    }
-
-    fn listening(&mut self, ms: u64, tries: u32) {
-        self.hint = None;
-        let station = self.station.name.clone();
-        tracing::info!(
-            code = "listening",
-            station,
-            "listening on {} (deaf for {}.{:03} s, {tries} tries)",
-            self.stream.place(),
-            ms / 1000,
-            ms % 1000
-        );
-        self.shell.board.change(&station, |status| {
-            status.state = "listening".into();
-            status.trouble = None;
-        });
-        self.tell(What::Listening(station));
-    }
-
-    /// Tells the writer without waiting: reading must not stand still for a note.
-    fn tell(&self, what: What) {
-        let pen = self.shell.pen.clone();
-        tokio::spawn(async move {
-            if let Err(fault) = pen.ask(what).await {
-                tracing::error!(code = "note-lost", "a note on coverage could not be written: {fault}");
-            }
-        });
     }
 }
 

@@ -7,6 +7,7 @@ pub mod arrival;
 pub mod asking;
 pub mod device;
 mod disk;
+pub mod errors;
 pub mod folder;
 mod frames;
 mod hints;
@@ -32,6 +33,8 @@ use std::sync::{Arc, Mutex};
 
 use serde::{Deserialize, Serialize};
 
+pub use errors::LineErrors;
+
 /// How a station is doing, for `status`.
 #[derive(Clone, Debug, Default, Serialize, Deserialize)]
 pub struct StationStatus {
@@ -52,6 +55,9 @@ pub struct StationStatus {
     pub not_kept: u64,
     /// Times the port was lost since the program started.
     pub lost: u64,
+    /// Errors of the line that a serial port's driver counted since the program started; `None` where it does not count.
+    #[serde(default)]
+    pub line: Option<LineErrors>,
 }
 
 /// The state of every station, shared with whoever shows it.

@@ -22,6 +22,8 @@ pub enum Event<'a> {
     Refused(String),
     /// Bytes arrived.
     Bytes(&'a [u8]),
+    /// The driver counted errors of the line: what comes with the next bytes has lost some, or has wrong ones.
+    Faulty,
     /// The device is gone: no bytes, an error, a hang-up.
     HungUp(String),
     /// Time passed.
@@ -115,6 +117,8 @@ pub struct Session {
     /// The device hung up at once, so that it is open is told only when it stays so.
     wary: bool,
     first_after_open: bool,
+    /// Errors of the line were counted that the frame in hand may have.
+    faulty: bool,
 }
 
 impl Session {
@@ -140,6 +144,7 @@ impl Session {
             tries: 0,
             wary: false,
             first_after_open: true,
+            faulty: false,
         }
     }
 
@@ -176,7 +181,12 @@ impl Session {
                 self.framer.push_unread(bytes, now);
                 let mut actions = self.heard(now);
                 actions.append(&mut self.closed_frames(now));
+                self.faulty &= self.framer.is_begun();
                 actions
+            }
+            Event::Faulty => {
+                self.faulty = true;
+                Vec::new()
             }
             Event::HungUp(cause) => self.hung_up(now, cause),
             Event::Passed => self.passed(now),
@@ -196,7 +206,7 @@ impl Session {
 
     fn opened(&mut self, now: Tick) -> Vec<Action> {
         self.state = State::Listening { since: now, heard: false };
-        self.first_after_open = true;
+        (self.first_after_open, self.faulty) = (true, false);
         let mut actions = if self.wary || self.mute { Vec::new() } else { vec![self.listening(now)] };
         let orders = self.dialogue.as_mut().map(|dialogue| dialogue.opened(now)).unwrap_or_default();
         actions.append(&mut self.follow(now, orders));
@@ -303,6 +313,7 @@ impl Session {
                 while let Some(frame) = self.framer.expire(now) {
                     actions.append(&mut self.record(frame, now));
                 }
+                self.faulty &= self.framer.is_begun();
                 let orders = self.dialogue.as_mut().map(|dialogue| dialogue.passed(now)).unwrap_or_default();
                 actions.append(&mut self.follow(now, orders));
                 actions
@@ -339,7 +350,10 @@ impl Session {
     }
 
     fn record(&mut self, frame: Frame, now: Tick) -> Vec<Action> {
-        let mut decoded = self.decoder.decode(&frame);
+        let mut decoded = match self.faulty {
+            true => self.decoder.decode_faulty(&frame),
+            false => self.decoder.decode(&frame),
+        };
         if std::mem::take(&mut self.first_after_open) {
             decoded.remarks.push(Remark::FirstAfterOpen);
         }
@@ -450,6 +464,35 @@ mod tests {
         session.step(Tick(60_001), Event::Bytes(b"Ra 0.4"));
         let actions = session.step(Tick(90_000), Event::Passed);
         assert!(matches!(&actions[..], [Action::Record(_, decoded)] if decoded.readings.is_empty()), "{actions:?}");
+    }
+
+    /// Errors that were counted belong to the frame in hand and to those that the next bytes close, and to no other.
+    #[test]
+    fn errors_of_the_line_are_told_of_the_frames_that_may_have_them() {
+        let mut session = listening();
+        let mut outcomes = Vec::new();
+        for (is_faulty, bytes) in [
+            (false, &b"Ra 0.411 um\r"[..]),
+            (true, b"Ra 0.4"),
+            (false, b"12 um\r"),
+            (false, b"Ra 0.413 um\r"),
+            (true, b"Ra 0.414 um\r"),
+            (false, b"Ra 0.415 um\rRa 0.4"),
+            (true, b"16 um\rRa 0.417 um\r"),
+            (false, b"Ra 0.418 um\r"),
+        ] {
+            if is_faulty {
+                session.step(Tick(1), Event::Faulty);
+            }
+            for action in session.step(Tick(1), Event::Bytes(bytes)) {
+                let Action::Record(_, decoded) = action else { continue };
+                let is_told = decoded.remarks.contains(&Remark::Overrun);
+                assert_eq!(decoded.reason, is_told.then_some(ridgepost_parsers::Reason::Lost));
+                outcomes.push((is_told, decoded.readings.len()));
+            }
+        }
+        let (good, lost) = ((false, 1), (true, 0));
+        assert_eq!(outcomes, [good, lost, good, lost, good, lost, lost, good]);
     }
 
     fn events() -> impl Strategy<Value = Vec<u8>> {

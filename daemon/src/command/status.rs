@@ -177,7 +177,11 @@ fn stations(daemon: &Json, store: &Json, out: &mut Out) {
                 shown(&status["recorded"]),
                 shown(&status["repeats"]),
                 shown(&status["rejected"]),
-                shown(&status["trouble"]),
+                [shown(&status["trouble"]), line_errors(&status["line"])]
+                    .into_iter()
+                    .filter(|words| !words.is_empty())
+                    .collect::<Vec<_>>()
+                    .join("; "),
             ]
         })
         .collect();
@@ -187,6 +191,17 @@ fn stations(daemon: &Json, store: &Json, out: &mut Out) {
             table(&["station", "state", "last heard", "readings", "repeats", "rejected", "trouble"], rows)
         ));
     }
+}
+
+/// What went wrong on a line since the daemon started; nothing where nothing did.
+fn line_errors(line: &Json) -> String {
+    let counts =
+        [("overruns", "bytes lost"), ("framing", "bytes without a stop bit"), ("parity", "bytes of wrong parity")];
+    let told = counts.into_iter().filter_map(|(field, words)| {
+        let count = line[field].as_u64().filter(|count| *count > 0)?;
+        Some(format!("{count} {words}"))
+    });
+    told.collect::<Vec<_>>().join(", ")
 }
 
 fn outbox(daemon: &Json, store: &Json, out: &mut Out) {

@@ -52,6 +52,13 @@ fn stations(page: &mut Page, picture: &Picture) {
             page.sample(name, &[("station", station)], count(status));
         }
     }
+    page.family("line_errors_total", "counter", "Errors of a serial line, where its driver counts them.");
+    for (station, status) in &picture.stations {
+        let Some(errors) = status.line else { continue };
+        for (kind, count) in [("overrun", errors.overruns), ("framing", errors.framing), ("parity", errors.parity)] {
+            page.sample("line_errors_total", &[("station", station), ("kind", kind)], count);
+        }
+    }
     page.family("station_state", "gauge", "1 for the state that a station is in, 0 for the others.");
     for (station, status) in &picture.stations {
         for state in STATION_STATES {
@@ -215,6 +222,7 @@ mod tests {
             ("readings_total", &station, Some(40.0)),
             ("rejects_total", &station, Some(2.0)),
             ("rejects_not_kept_total", &station, Some(0.0)),
+            ("line_errors_total", &[("station", "tester-a"), ("kind", "framing")], Some(3.0)),
             ("station_state", &[("station", "tester-a"), ("state", "listening")], Some(1.0)),
             ("station_state", &[("station", "tester-a"), ("state", "deaf")], Some(0.0)),
             ("parcels", &[("sink", "mes"), ("state", "due")], Some(1.0)),

@@ -138,10 +138,17 @@ impl Picture {
 #[cfg(test)]
 pub(super) mod tests {
     use super::*;
+    use crate::capture::LineErrors;
 
     /// A cell where all is well.
     pub(crate) fn picture() -> Picture {
-        let listening = StationStatus { state: "listening".into(), recorded: 40, rejected: 2, ..Default::default() };
+        let listening = StationStatus {
+            state: "listening".into(),
+            recorded: 40,
+            rejected: 2,
+            line: Some(LineErrors { framing: 3, ..LineErrors::default() }),
+            ..Default::default()
+        };
         Picture {
             cell: "grind-2".into(),
             at: Stamp { at: "2026-11-25T14:00:00.000+01:00".into(), us: 0, monotonic_ms: 61_500, synced: true },
