@@ -20,6 +20,7 @@ mod piece;
 mod plausible;
 mod row;
 mod rule;
+pub mod series;
 mod standing;
 mod told;
 
