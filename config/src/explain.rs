@@ -67,7 +67,7 @@ fn station(station: &Station) -> String {
                 Flow::Software => "XON/XOFF",
                 Flow::Hardware => "RTS/CTS",
             };
-            format!("{}, {} baud {}{parity}{}, {flow}", port.path.display(), port.baud, port.data_bits, port.stop_bits)
+            format!("{}, {} baud {}{parity}{}, {flow}", port.place(), port.baud, port.data_bits, port.stop_bits)
         }
         Source::Stream(Stream::Tcp(tcp)) => format!(
             "TCP {}, connects within {} ms, asks a silent peer after {} s",

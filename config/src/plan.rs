@@ -12,7 +12,8 @@ pub use ridgepost_texture::Edition as TextureEdition;
 use rust_decimal::Decimal;
 
 pub use crate::source::{
-    CharDevice, Control, Flow, Folder, Keyboard, Parity, Port, ReadAfter, Source, Stream, Tcp, Usb, WhenRecorded,
+    CharDevice, Control, Flow, Folder, Keyboard, Parity, Port, PortAt, ReadAfter, Source, Stream, Tcp, Usb,
+    WhenRecorded,
 };
 
 /// Everything one PC does, without a fault in it.

@@ -32,7 +32,7 @@ impl Stream {
     /// Where it is, for people and for the store: the device node, or host and port.
     pub fn place(&self) -> String {
         match self {
-            Stream::Port(port) => port.path.display().to_string(),
+            Stream::Port(port) => port.place(),
             Stream::Tcp(tcp) => tcp.place(),
             Stream::Device(device) => device.path.display().to_string(),
             Stream::Usb(usb) => usb.place(),
@@ -51,10 +51,10 @@ impl Stream {
     /// The device node, where there is one whose coming can be watched.
     pub fn node(&self) -> Option<&Path> {
         match self {
-            Stream::Port(port) => Some(&port.path),
+            Stream::Port(Port { at: PortAt::Path(path), .. }) => Some(path),
             Stream::Device(device) => Some(&device.path),
             Stream::Keyboard(keyboard) => Some(&keyboard.path),
-            Stream::Tcp(_) | Stream::Usb(_) => None,
+            Stream::Port(Port { at: PortAt::Adapter(_), .. }) | Stream::Tcp(_) | Stream::Usb(_) => None,
         }
     }
 }
@@ -171,8 +171,8 @@ impl Usb {
 /// A serial port with its line settings.
 #[derive(Clone, Debug, PartialEq)]
 pub struct Port {
-    /// The device node, best a stable link under `/dev/serial/by-id` or `by-path` (absolute).
-    pub path: PathBuf,
+    /// Which one.
+    pub at: PortAt,
     /// Bits per second.
     pub baud: u32,
     /// 5 to 8.
@@ -187,6 +187,25 @@ pub struct Port {
     pub dtr: Option<bool>,
     /// Level of RTS while open; `None` leaves it to the driver.
     pub rts: Option<bool>,
+}
+
+/// Which serial port is meant.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub enum PortAt {
+    /// The device node, best a stable link under `/dev/serial/by-id` or `by-path` (absolute).
+    Path(PathBuf),
+    /// The port of an adapter, by what the adapter says of itself or by its socket. Of endpoints nothing is said here.
+    Adapter(Usb),
+}
+
+impl Port {
+    /// Where it is, for people and for the store.
+    pub fn place(&self) -> String {
+        match &self.at {
+            PortAt::Path(path) => path.display().to_string(),
+            PortAt::Adapter(usb) => format!("serial port of {}", usb.place()),
+        }
+    }
 }
 
 /// Parity of a serial line.

@@ -118,9 +118,14 @@ fn bytes(text: &str) -> Option<Vec<u8>> {
 }
 
 /// Two entries that may mean one interface: neither is opened, because nobody can know which of them gets it.
-pub(super) fn shared_usb(sheet: &mut Sheet, said: &[StationSaid]) {
+pub(super) fn shared_usb(
+    sheet: &mut Sheet,
+    said: &[StationSaid],
+    key: (&str, &str),
+    usb: impl Fn(&StationSaid) -> Option<UsbSaid>,
+) {
     let usb = |said: &StationSaid| {
-        let usb = said.usb.as_ref()?;
+        let usb = usb(said)?;
         let (vendor, product) = ids(usb.id.as_ref()?)?;
         let (serial, at) = (usb.serial.clone(), usb.at.clone());
         let interface = usb.interface.unwrap_or(0);
@@ -131,7 +136,7 @@ pub(super) fn shared_usb(sheet: &mut Sheet, said: &[StationSaid]) {
         let Some(one) = one else { continue };
         if let Some(first) = all[..index].iter().position(|other| other.as_ref().is_some_and(|it| it.overlaps(one))) {
             let place = one.place();
-            tell_shared(sheet, said, ("usb", "id"), (first, index), place.strip_prefix("usb ").unwrap_or(&place));
+            tell_shared(sheet, said, key, (first, index), place.strip_prefix("usb ").unwrap_or(&place));
         }
     }
 }

@@ -8,7 +8,7 @@ use super::stations::at;
 use crate::diagnostic::Code;
 use crate::document::Path;
 use crate::pattern::overlap;
-use crate::plan::{Flow, Folder, Keyboard, Parity, Port, Source, Stream, Tcp, WhenRecorded};
+use crate::plan::{Flow, Folder, Keyboard, Parity, Port, PortAt, Source, Stream, Tcp, WhenRecorded};
 use crate::said::{DecimalWord, FolderSaid, KeyboardSaid, PortSaid, StationSaid, TcpSaid};
 use crate::sheet::Sheet;
 
@@ -49,10 +49,9 @@ pub(super) fn source(sheet: &mut Sheet, path: &Path, said: &StationSaid, cell_di
 }
 
 fn read_port(sheet: &mut Sheet, path: &Path, said: &PortSaid, cell_dir: &FilePath) -> Option<Port> {
-    let device = said.path.as_ref()?;
-    warn_of_unstable(sheet, path, device, "/dev/serial");
+    let at = port_at(sheet, path, said, cell_dir);
     Some(Port {
-        path: resolve(cell_dir, device),
+        at: at?,
         baud: said.baud?,
         data_bits: said.data_bits.unwrap_or(8),
         parity: said.parity.unwrap_or(Parity::None),
@@ -61,6 +60,23 @@ fn read_port(sheet: &mut Sheet, path: &Path, said: &PortSaid, cell_dir: &FilePat
         dtr: said.dtr,
         rts: said.rts,
     })
+}
+
+/// The port that is meant: by its node or by its adapter.
+fn port_at(sheet: &mut Sheet, path: &Path, said: &PortSaid, cell_dir: &FilePath) -> Option<PortAt> {
+    let by_node = said.path.as_ref().map(|node| {
+        warn_of_unstable(sheet, path, node, "/dev/serial");
+        PortAt::Path(resolve(cell_dir, node))
+    });
+    let adapter = said.usb.as_ref().map(|said| read_usb(sheet, &path.key("usb"), &said.as_usb()));
+    if by_node.is_some() && adapter.is_some() {
+        let help = "one of them says which port is meant: leave the other out";
+        sheet.fault_of_key(&path.key("usb"), Code::Contradiction, "`path` and `usb` are both there".into(), help);
+    } else if sheet.lacks(&path.key("path")) && sheet.lacks(&path.key("usb")) {
+        let help = "write path = \"/dev/serial/by-id/...\" or usb = { id = \"...\", serial = \"...\" }; `ridgepost ports` shows both";
+        sheet.fault(path, Code::MissingKey, "this port has neither `path` nor `usb`".into(), help);
+    }
+    by_node.or(adapter.flatten().map(PortAt::Adapter))
 }
 
 /// Says where a name changes with the order of plugging.
@@ -152,7 +168,8 @@ pub(super) fn shared(sheet: &mut Sheet, said: &[StationSaid], cell_dir: &FilePat
     shared_streams(sheet, said, "device", "path", |said| {
         Some(resolve(cell_dir, said.device.as_ref()?.path.as_ref()?).display().to_string())
     });
-    shared_usb(sheet, said);
+    shared_usb(sheet, said, ("usb", "id"), |said| said.usb.clone());
+    shared_usb(sheet, said, ("port", "usb"), |said| Some(said.port.as_ref()?.usb.as_ref()?.as_usb()));
     shared_folders(sheet, said, cell_dir);
 }
 

@@ -7,7 +7,7 @@ use ridgepost_parsers::LayoutName;
 use schemars::{JsonSchema, Schema, SchemaGenerator, json_schema};
 use serde::Deserialize;
 
-use super::device::{DeviceSaid, UsbSaid};
+use super::device::{AdapterSaid, DeviceSaid, UsbSaid};
 use crate::plan::{Flow, Parity, WhenRecorded};
 
 /// cell.toml: what this PC listens to and where results go.
@@ -101,9 +101,11 @@ pub(crate) struct ScannerSaid {
 #[serde(deny_unknown_fields)]
 #[schemars(rename = "Port")]
 pub(crate) struct PortSaid {
-    /// The device node, best a stable link under /dev/serial/by-id or /dev/serial/by-path.
-    #[schemars(required, length(min = 1))]
+    /// The device node, best a stable link under /dev/serial/by-id or /dev/serial/by-path; or `usb`.
+    #[schemars(length(min = 1))]
     pub(crate) path: Option<String>,
+    /// The adapter by what it says of itself, in place of `path`. Where two adapters fit, neither is opened.
+    pub(crate) usb: Option<AdapterSaid>,
     /// Bits per second, as set on the instrument.
     #[schemars(required, range(min = 50, max = 4_000_000), extend("examples" = [9600]))]
     pub(crate) baud: Option<u32>,

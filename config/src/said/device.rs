@@ -52,6 +52,33 @@ pub(crate) struct UsbSaid {
     pub(crate) control: Vec<ControlSaid>,
 }
 
+/// A serial adapter, or an instrument that is a serial port itself, by what it says of itself or by its socket.
+#[derive(Clone, Debug, Default, Deserialize, JsonSchema)]
+#[serde(deny_unknown_fields)]
+#[schemars(rename = "Adapter")]
+pub(crate) struct AdapterSaid {
+    /// Vendor and product id as eight hexadecimal digits.
+    #[schemars(required, length(min = 9, max = 9), extend("examples" = ["1209:0001"]))]
+    pub(crate) id: Option<String>,
+    /// Serial number of the device; where not written, there may be only one device of this id (or `at` says which).
+    #[schemars(length(min = 1))]
+    pub(crate) serial: Option<String>,
+    /// The socket that the device is plugged into, by the kernel's name; for devices without a serial number.
+    #[schemars(length(min = 3), extend("examples" = ["1-1.2"]))]
+    pub(crate) at: Option<String>,
+    /// Number of the interface that the port is at; 0 where not written.
+    #[schemars(extend("default" = 0))]
+    pub(crate) interface: Option<u8>,
+}
+
+impl AdapterSaid {
+    /// The same as what is said of a USB device, of whose endpoints nothing is said.
+    pub(crate) fn as_usb(&self) -> UsbSaid {
+        let AdapterSaid { id, serial, at, interface } = self.clone();
+        UsbSaid { id, serial, at, interface, ..UsbSaid::default() }
+    }
+}
+
 /// A request on the control endpoint, by the fields of a setup packet (USB 2.0, 9.3); towards the device only.
 #[derive(Clone, Debug, Default, Deserialize, JsonSchema)]
 #[serde(deny_unknown_fields)]

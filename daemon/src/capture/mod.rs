@@ -3,6 +3,7 @@
 //! What a station *decides* is in pure state machines ([`session`], [`arrival`]); what it *does* is in the thin
 //! shells around them ([`line`], [`folder`]).
 
+pub mod adapter;
 pub mod arrival;
 pub mod asking;
 pub mod device;
@@ -12,6 +13,7 @@ pub mod folder;
 mod frames;
 mod hints;
 pub mod holders;
+pub mod inputs;
 pub mod kept;
 mod kernel;
 mod keyboard;

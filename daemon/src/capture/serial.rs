@@ -2,10 +2,12 @@
 
 use std::io::ErrorKind;
 use std::os::fd::{FromRawFd, IntoRawFd, OwnedFd};
+use std::path::Path;
 
 use ridgepost_config::{Flow, Parity, Port};
 use tokio_serial::{SerialPort, SerialPortBuilderExt, SerialStream};
 
+use super::adapter;
 use super::holders::holders;
 
 /// Opens the device: exclusively (TIOCEXCL and flock, both by `serialport`), with every line setting, without
@@ -13,12 +15,15 @@ use super::holders::holders;
 /// ports.
 pub(super) async fn open(port: &Port) -> Result<SerialStream, String> {
     let port = port.clone();
-    let opening = tokio::task::spawn_blocking(move || opened(&port).map_err(|error| why_refused(&port, &error)));
+    let opening = tokio::task::spawn_blocking(move || {
+        let node = adapter::node(&port.at)?;
+        opened(&port, &node).map_err(|error| why_refused(&node, &error))
+    });
     opening.await.unwrap_or_else(|error| Err(error.to_string()))
 }
 
-fn opened(port: &Port) -> Result<SerialStream, tokio_serial::Error> {
-    let mut builder = tokio_serial::new(port.path.to_string_lossy(), port.baud)
+fn opened(port: &Port, node: &Path) -> Result<SerialStream, tokio_serial::Error> {
+    let mut builder = tokio_serial::new(node.to_string_lossy(), port.baud)
         .data_bits(data_bits(port))
         .parity(parity(port))
         .stop_bits(stop_bits(port))
@@ -96,16 +101,16 @@ fn flow(port: &Port) -> tokio_serial::FlowControl {
 }
 
 /// Why a device could not be opened, with what a person can do about it.
-fn why_refused(port: &Port, error: &tokio_serial::Error) -> String {
-    let path = port.path.display();
-    if !port.path.exists() {
+fn why_refused(node: &Path, error: &tokio_serial::Error) -> String {
+    let path = node.display();
+    if !node.exists() {
         return format!("{path} is not there: is the cable in and the instrument on?");
     }
     match error.kind() {
         tokio_serial::ErrorKind::Io(ErrorKind::PermissionDenied) => {
             format!("{path} may not be opened by this user: `ridgepost ports` shows the cure")
         }
-        _ => match holders(&port.path) {
+        _ => match holders(node) {
             holders if holders.is_empty() => format!("{path}: {error}"),
             holders => format!("{path} is held by {}: end it ({error})", holders.join(", ")),
         },

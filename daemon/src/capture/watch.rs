@@ -4,7 +4,7 @@
 use std::path::Path;
 
 use notify::{EventKind, RecursiveMode, Watcher};
-use ridgepost_config::Stream;
+use ridgepost_config::{Port, PortAt, Stream};
 use tokio::sync::mpsc;
 
 use super::usb::tree;
@@ -25,14 +25,17 @@ impl Hint {
     /// Watches where a device should appear; `None` where that can't be watched.
     pub fn of(stream: &Stream) -> Option<Hint> {
         match stream {
-            Stream::Usb(_) => Hint::below(Path::new(tree::NODES)),
+            Stream::Usb(_) => Hint::below(Path::new(tree::NODES), RecursiveMode::Recursive),
+            Stream::Port(Port { at: PortAt::Adapter(_), .. }) => {
+                Hint::below(Path::new("/dev"), RecursiveMode::NonRecursive)
+            }
             stream => stream.node().and_then(Hint::on),
         }
     }
 
-    /// Watches a folder and those in it for whatever comes or may be opened now: a node of USB has another name each
-    /// time, and its owner is set after it came.
-    fn below(folder: &Path) -> Option<Hint> {
+    /// Watches a folder (and those in it) for whatever comes or may be opened now: a node has another name each time, and
+    /// its owner is set after it came.
+    fn below(folder: &Path, how: RecursiveMode) -> Option<Hint> {
         let (tell, changes) = mpsc::channel(1);
         let mut watcher = notify::recommended_watcher(move |event: notify::Result<notify::Event>| {
             let metadata = |kind| matches!(kind, EventKind::Modify(notify::event::ModifyKind::Metadata(_)));
@@ -41,7 +44,7 @@ impl Hint {
             }
         })
         .ok()?;
-        watcher.watch(folder, RecursiveMode::Recursive).ok()?;
+        watcher.watch(folder, how).ok()?;
         Some(Hint { _watcher: watcher, changes })
     }
 

@@ -9,6 +9,7 @@ use rustix::fs::{Access, access};
 use serde_json::json;
 
 use super::out::Out;
+use crate::capture::adapter;
 use crate::capture::usb::{self, tree};
 use crate::cell::Cell;
 use crate::exit::Exit;
@@ -155,7 +156,12 @@ fn put_aside(aside: &Path) -> Finding {
 fn station(station: &ridgepost_config::Station) -> Finding {
     let what = format!("station {}", station.name);
     let (path, needed) = match &station.source {
-        Source::Stream(Stream::Port(port)) => (&port.path, Access::READ_OK | Access::WRITE_OK),
+        Source::Stream(Stream::Port(port)) => {
+            return match adapter::node(&port.at) {
+                Ok(node) => reachable(&what, &node, Access::READ_OK | Access::WRITE_OK),
+                Err(why) => finding(&what, false, format!("{}: {why}", port.place())),
+            };
+        }
         Source::Stream(Stream::Device(device)) => (&device.path, Access::READ_OK | Access::WRITE_OK),
         Source::Stream(Stream::Usb(usb)) => return usb_device(&what, usb),
         Source::Stream(Stream::Keyboard(keyboard)) => (&keyboard.path, Access::READ_OK),

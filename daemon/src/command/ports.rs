@@ -1,4 +1,4 @@
-//! `ridgepost ports`: every serial device and every USB interface that an instrument may talk by, with a name that
+//! `ridgepost ports`: every serial device, every USB interface that an instrument may talk by and every device that types, with a name that
 //! stays, who holds it, what to do if it may not be opened, and the TOML for it.
 
 use std::collections::BTreeMap;
@@ -10,11 +10,14 @@ use serde_json::{Value as Json, json};
 use serialport::{SerialPortType, UsbPortInfo};
 
 use super::out::{Out, shown};
+use crate::capture::adapter::unmistakable;
 use crate::capture::holders::holders;
+use crate::capture::inputs::{self, Typing};
+use crate::capture::usb::tree::Plugged;
 use crate::capture::usb::{self, tree};
 use crate::exit::Exit;
 
-/// Lists serial devices and USB interfaces; none is an answer too.
+/// Lists serial devices, USB interfaces and devices that type; none is an answer too.
 pub fn ports(as_json: bool, out: &mut Out) -> Exit {
     let ports = match serialport::available_ports() {
         Ok(ports) => ports,
@@ -26,18 +29,22 @@ pub fn ports(as_json: bool, out: &mut Out) -> Exit {
     let links = stable_links();
     let links_of = |device: &Path| links.get(device).map(Vec::as_slice).unwrap_or_default();
     let mut found = Vec::new();
+    let plugged = tree::plugged(Path::new(tree::KERNEL));
     for port in ports {
         let device = PathBuf::from(&port.port_name);
-        found.push(describe(&device, &port.port_type, links_of(&device)));
+        found.push(describe(&device, &port.port_type, links_of(&device), &plugged));
     }
-    for device in tree::plugged(Path::new(tree::KERNEL)) {
+    for device in &plugged {
         let talking = device.interfaces.iter().filter(|(_, interface)| may_talk(interface));
         for (number, interface) in talking {
             match interface.nodes.first() {
-                Some(node) => found.push(describe_node(&device, node, links_of(node))),
-                None => found.push(describe_usb(&device, *number, interface)),
+                Some(node) => found.push(describe_node(device, node, links_of(node))),
+                None => found.push(describe_usb(device, *number, interface)),
             }
         }
+    }
+    for device in inputs::typing(Path::new(inputs::KERNEL)) {
+        found.push(describe_typing(&device, links_of(&device.node)));
     }
     for described in &found {
         match as_json {
@@ -54,7 +61,9 @@ pub fn ports(as_json: bool, out: &mut Out) -> Exit {
 /// Links of udev that keep pointing at the same device or socket, by the device they point at now.
 fn stable_links() -> BTreeMap<PathBuf, Vec<PathBuf>> {
     let mut links: BTreeMap<PathBuf, Vec<PathBuf>> = BTreeMap::new();
-    for folder in ["/dev/serial/by-id", "/dev/serial/by-path", "/dev/usbtmc-by-id"] {
+    for folder in
+        ["/dev/serial/by-id", "/dev/serial/by-path", "/dev/usbtmc-by-id", "/dev/input/by-id", "/dev/input/by-path"]
+    {
         for entry in fs::read_dir(folder).into_iter().flatten().flatten() {
             if let Ok(device) = fs::canonicalize(entry.path()) {
                 links.entry(device).or_default().push(entry.path());
@@ -77,6 +86,23 @@ fn may_talk(interface: &tree::Interface) -> bool {
     let is_keyboard = interface.class.0 == INPUT && interface.class.1 == 1;
     let is_other = [AUDIO, STORAGE, HUB, VIDEO, WIRELESS].contains(&interface.class.0) || is_keyboard;
     !is_other && !interface.is_serial && interface.addresses(true).next().is_some()
+}
+
+/// A device that types.
+fn describe_typing(device: &Typing, links: &[PathBuf]) -> Json {
+    let may_not = access(&device.node, Access::READ_OK).is_err();
+    let path = links.first().map_or(device.node.as_path(), PathBuf::as_path);
+    json!({
+        "device": device.node,
+        "links": links,
+        "usb": device.identity(),
+        "product": device.name,
+        "held_by": holders(&device.node),
+        "trouble": may_not.then_some("this user may not open it"),
+        "cure": may_not.then(|| device.cure()),
+        "note": "if people type on it, leave it: a station takes it for itself alone",
+        "toml": format!("keyboard = {{ path = \"{}\", layout = \"us\" }}", path.display()),
+    })
 }
 
 /// An interface whose driver made a character device.
@@ -129,8 +155,23 @@ fn describe_usb(device: &tree::Plugged, number: u8, interface: &tree::Interface)
     })
 }
 
-fn describe(device: &Path, kind: &SerialPortType, links: &[PathBuf]) -> Json {
-    let path = links.first().map_or(device, PathBuf::as_path);
+fn describe(device: &Path, kind: &SerialPortType, links: &[PathBuf], plugged: &[Plugged]) -> Json {
+    let alike = unmistakable(device, plugged).err();
+    // A link that several adapters want is none of theirs; one without a serial number is as its twin, plugged in later.
+    let of_socket = |link: &&PathBuf| link.starts_with("/dev/serial/by-path");
+    let has_serial = matches!(kind, SerialPortType::UsbPort(usb) if usb.serial_number.is_some());
+    let stays = if alike.is_some() || !has_serial { links.iter().find(of_socket) } else { None };
+    let path = stays.or(links.first()).map_or(device, PathBuf::as_path);
+    let adapter = plugged.iter().find_map(|plugged| {
+        let mut interfaces = plugged.interfaces.iter();
+        let (number, _) = interfaces.find(|(_, interface)| interface.ports == [device.to_owned()])?;
+        let which = match &plugged.serial {
+            Some(serial) if alike.is_none() => format!("serial = {serial:?}"),
+            _ => format!("at = {:?}", plugged.at),
+        };
+        let id = format!("{:04x}:{:04x}", plugged.vendor, plugged.product);
+        Some(format!("port = {{ usb = {{ id = \"{id}\", {which}, interface = {number} }}, baud = 9600 }}"))
+    });
     let usb = match kind {
         SerialPortType::UsbPort(usb) => Some(usb),
         _ => None,
@@ -146,6 +187,8 @@ fn describe(device: &Path, kind: &SerialPortType, links: &[PathBuf]) -> Json {
         "held_by": holders,
         "trouble": trouble.as_ref().map(|(trouble, _)| trouble),
         "cure": trouble.as_ref().map(|(_, cure)| cure),
+        "note": alike,
+        "by_adapter": adapter,
         "toml": format!("port = {{ path = \"{}\", baud = 9600 }}", path.display()),
     })
 }
@@ -180,7 +223,7 @@ fn group_of(device: &Path) -> Option<String> {
 
 fn tell(port: &Json, out: &mut Out) {
     out.say(&shown(&port["device"]));
-    for name in ["usb", "maker", "product", "interface", "driver", "trouble", "cure"] {
+    for name in ["usb", "maker", "product", "interface", "driver", "note", "trouble", "cure"] {
         if !port[name].is_null() {
             out.say(&format!("    {name}: {}", shown(&port[name])));
         }
@@ -192,4 +235,7 @@ fn tell(port: &Json, out: &mut Out) {
         out.say(&format!("    held by {}", shown(holder)));
     }
     out.say(&format!("    {}", shown(&port["toml"])));
+    if !port["by_adapter"].is_null() {
+        out.say(&format!("    or {}", shown(&port["by_adapter"])));
+    }
 }

@@ -9,7 +9,7 @@ use std::path::{Path, PathBuf};
 use std::time::{Duration, Instant};
 
 use clap::{Args, ValueEnum};
-use ridgepost_config::{CharDevice, Flow, Keyboard, Parity, Port, ReadAfter, Source, Stream, Tcp, Usb};
+use ridgepost_config::{CharDevice, Flow, Keyboard, Parity, Port, PortAt, ReadAfter, Source, Stream, Tcp, Usb};
 use ridgepost_parsers::{Direction, LayoutName, RecordedChunk, RecordingHeader, to_hex};
 use serde_json::json;
 use tokio::signal::unix::{SignalKind, signal};
@@ -129,7 +129,7 @@ fn stream(args: &RecordArgs) -> Result<Stream, String> {
             return Ok(Stream::Keyboard(Keyboard { path, layout, keypad_decimal: None }));
         }
         return Ok(Stream::Port(Port {
-            path,
+            at: PortAt::Path(path),
             baud: args.baud,
             data_bits: args.data_bits,
             parity: match args.parity {

@@ -43,6 +43,8 @@ pub struct Interface {
     pub driver: Option<String>,
     /// Nodes that its driver made, without terminals.
     pub nodes: Vec<PathBuf>,
+    /// Serial ports that its driver made.
+    pub ports: Vec<PathBuf>,
     /// Whether it is a serial port, or a part of one.
     pub is_serial: bool,
     /// Endpoints that carry bytes one after the other (bulk or interrupt): address, and bytes of a packet at most.
@@ -101,11 +103,18 @@ fn interface(folder: &Path) -> Option<(u8, Interface)> {
     };
     for entry in fs::read_dir(folder).into_iter().flatten().flatten() {
         let name = entry.file_name().to_string_lossy().into_owned();
-        interface.is_serial |= name.starts_with("ttyUSB");
+        if name.starts_with("ttyUSB") {
+            interface.is_serial = true;
+            interface.ports.push(Path::new("/dev").join(&name));
+        }
         if name.starts_with("ep_") {
             interface.endpoints.extend(endpoint(&entry.path()));
         }
     }
+    for entry in fs::read_dir(folder.join("tty")).into_iter().flatten().flatten() {
+        interface.ports.push(Path::new("/dev").join(entry.file_name()));
+    }
+    interface.ports.sort();
     for entry in fs::read_dir(folder.join("usbmisc")).into_iter().flatten().flatten() {
         interface.nodes.push(Path::new("/dev").join(entry.file_name()));
     }
@@ -174,6 +183,14 @@ mod tests {
         assert_eq!(interface.endpoints, BTreeMap::from([(0x81, 512), (0x02, 512), (0x83, 64)]));
         assert_eq!(interface.addresses(true).collect::<Vec<_>>(), [0x81, 0x83]);
         assert!(!interface.is_serial);
+        // Ports of a serial adapter, and of an instrument that is one itself.
+        for (below, node) in [("ttyUSB3/tty/ttyUSB3", "/dev/ttyUSB3"), ("tty/ttyACM0", "/dev/ttyACM0")] {
+            let serial = device.join("1-1.2:1.0").join(below);
+            fs::create_dir_all(&serial).unwrap();
+            let interface = plugged(root.path()).remove(0).interfaces.remove(&0).unwrap();
+            assert_eq!((interface.is_serial, interface.ports), (true, vec![PathBuf::from(node)]));
+            fs::remove_dir_all(device.join("1-1.2:1.0").join(below.split('/').next().unwrap())).unwrap();
+        }
         assert_eq!(plugged(&root.path().join("nothing")), []);
     }
 }
