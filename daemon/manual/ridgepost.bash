@@ -61,6 +61,9 @@ _ridgepost() {
             ridgepost,run)
                 cmd="ridgepost__subcmd__run"
                 ;;
+            ridgepost,series)
+                cmd="ridgepost__subcmd__series"
+                ;;
             ridgepost,status)
                 cmd="ridgepost__subcmd__status"
                 ;;
@@ -114,6 +117,9 @@ _ridgepost() {
                 ;;
             ridgepost__subcmd__help,run)
                 cmd="ridgepost__subcmd__help__subcmd__run"
+                ;;
+            ridgepost__subcmd__help,series)
+                cmd="ridgepost__subcmd__help__subcmd__series"
                 ;;
             ridgepost__subcmd__help,status)
                 cmd="ridgepost__subcmd__help__subcmd__status"
@@ -206,7 +212,7 @@ _ridgepost() {
 
     case "${cmd}" in
         ridgepost)
-            opts="-h -V --cell --help --version demo run check status ports record try job label ask replay readings why digest doctor backup outbox help"
+            opts="-h -V --cell --help --version demo run check status ports record try job label ask replay readings series why digest doctor backup outbox help"
             if [[ ${cur} == -* || ${COMP_CWORD} -eq 1 ]] ; then
                 COMPREPLY=( $(compgen -W "${opts}" -- "${cur}") )
                 return 0
@@ -344,7 +350,7 @@ _ridgepost() {
             return 0
             ;;
         ridgepost__subcmd__help)
-            opts="demo run check status ports record try job label ask replay readings why digest doctor backup outbox help"
+            opts="demo run check status ports record try job label ask replay readings series why digest doctor backup outbox help"
             if [[ ${cur} == -* || ${COMP_CWORD} -eq 2 ]] ; then
                 COMPREPLY=( $(compgen -W "${opts}" -- "${cur}") )
                 return 0
@@ -652,6 +658,20 @@ _ridgepost() {
             return 0
             ;;
         ridgepost__subcmd__help__subcmd__run)
+            opts=""
+            if [[ ${cur} == -* || ${COMP_CWORD} -eq 3 ]] ; then
+                COMPREPLY=( $(compgen -W "${opts}" -- "${cur}") )
+                return 0
+            fi
+            case "${prev}" in
+                *)
+                    COMPREPLY=()
+                    ;;
+            esac
+            COMPREPLY=( $(compgen -W "${opts}" -- "${cur}") )
+            return 0
+            ;;
+        ridgepost__subcmd__help__subcmd__series)
             opts=""
             if [[ ${cur} == -* || ${COMP_CWORD} -eq 3 ]] ; then
                 COMPREPLY=( $(compgen -W "${opts}" -- "${cur}") )
@@ -1204,6 +1224,88 @@ _ridgepost() {
                 return 0
             fi
             case "${prev}" in
+                --cell)
+                    COMPREPLY=($(compgen -f "${cur}"))
+                    return 0
+                    ;;
+                *)
+                    COMPREPLY=()
+                    ;;
+            esac
+            COMPREPLY=( $(compgen -W "${opts}" -- "${cur}") )
+            return 0
+            ;;
+        ridgepost__subcmd__series)
+            opts="-h --quantity --job --balloon --gauge --since --chart --subgroup --points --one-side --trend --alternating --within --none-within --study --from --tolerance --reference --json --cell --help"
+            if [[ ${cur} == -* || ${COMP_CWORD} -eq 2 ]] ; then
+                COMPREPLY=( $(compgen -W "${opts}" -- "${cur}") )
+                return 0
+            fi
+            case "${prev}" in
+                --quantity)
+                    COMPREPLY=($(compgen -f "${cur}"))
+                    return 0
+                    ;;
+                --job)
+                    COMPREPLY=($(compgen -f "${cur}"))
+                    return 0
+                    ;;
+                --balloon)
+                    COMPREPLY=($(compgen -f "${cur}"))
+                    return 0
+                    ;;
+                --gauge)
+                    COMPREPLY=($(compgen -f "${cur}"))
+                    return 0
+                    ;;
+                --since)
+                    COMPREPLY=($(compgen -f "${cur}"))
+                    return 0
+                    ;;
+                --chart)
+                    COMPREPLY=($(compgen -W "individuals xbar-r xbar-s" -- "${cur}"))
+                    return 0
+                    ;;
+                --subgroup)
+                    COMPREPLY=($(compgen -f "${cur}"))
+                    return 0
+                    ;;
+                --one-side)
+                    COMPREPLY=($(compgen -f "${cur}"))
+                    return 0
+                    ;;
+                --trend)
+                    COMPREPLY=($(compgen -f "${cur}"))
+                    return 0
+                    ;;
+                --alternating)
+                    COMPREPLY=($(compgen -f "${cur}"))
+                    return 0
+                    ;;
+                --within)
+                    COMPREPLY=($(compgen -f "${cur}"))
+                    return 0
+                    ;;
+                --none-within)
+                    COMPREPLY=($(compgen -f "${cur}"))
+                    return 0
+                    ;;
+                --study)
+                    COMPREPLY=($(compgen -W "ranges variance single" -- "${cur}"))
+                    return 0
+                    ;;
+                --from)
+                    COMPREPLY=($(compgen -f "${cur}"))
+                    return 0
+                    ;;
+                --tolerance)
+                    COMPREPLY=($(compgen -f "${cur}"))
+                    return 0
+                    ;;
+                --reference)
+                    COMPREPLY=($(compgen -f "${cur}"))
+                    return 0
+                    ;;
                 --cell)
                     COMPREPLY=($(compgen -f "${cur}"))
                     return 0

@@ -5,6 +5,7 @@ use std::collections::BTreeMap;
 
 use proptest::prelude::*;
 use ridgepost_judge::series::*;
+use ridgepost_judge::{Kind, Mode};
 
 fn records(name: &str) -> Vec<BTreeMap<String, String>> {
     let path = format!("{}/tests/data/statistics/{name}", env!("CARGO_MANIFEST_DIR"));
@@ -507,4 +508,35 @@ proptest! {
         let mirrored = Capability::of(-mean, s, &tolerance(Some(-upper), Some(6.0)));
         prop_assert!((mirrored.worst.unwrap() - at(upper).worst.unwrap()).abs() < 1e-12);
     }
+}
+
+#[test]
+fn what_is_left_out_says_why() {
+    let plain = Candidate {
+        kind: Kind::Reading,
+        mode: Some(Mode::Production),
+        has_value: true,
+        is_retest: false,
+        reasons: "within-limits",
+        superseded: None,
+    };
+    let cases: [(Candidate<'_>, Option<&str>); 11] = [
+        (plain, None),
+        (Candidate { reasons: "no-job", ..plain }, None),
+        (Candidate { reasons: "within-limits gauge-unverified", ..plain }, None),
+        (Candidate { reasons: "conditions-mismatch", ..plain }, Some("conditions-mismatch")),
+        (Candidate { reasons: "no-job implausible", ..plain }, Some("implausible")),
+        (Candidate { mode: Some(Mode::Verification), ..plain }, Some("verification")),
+        (Candidate { mode: None, ..plain }, Some("mode-unknown")),
+        (Candidate { has_value: false, ..plain }, Some("mark")),
+        (Candidate { is_retest: true, ..plain }, Some("retest")),
+        (Candidate { superseded: Some("stored-reading"), ..plain }, Some("superseded")),
+        (Candidate { kind: Kind::Correction, superseded: Some("voided"), ..plain }, Some("voided")),
+    ];
+    for (candidate, expected) in cases {
+        assert_eq!(left_out(&candidate, Mode::Production), expected, "{candidate:?}");
+    }
+    let study = Candidate { mode: Some(Mode::Study), reasons: "mode", ..plain };
+    assert_eq!(left_out(&study, Mode::Study), None);
+    assert_eq!(left_out(&plain, Mode::Study), Some("production"));
 }

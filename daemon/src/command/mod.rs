@@ -15,6 +15,7 @@ mod ports;
 mod readings;
 mod record;
 mod replay;
+mod series;
 mod status;
 mod trying;
 mod why;
@@ -87,6 +88,9 @@ enum Command {
     /// Query the store
     #[command(after_help = "Example: ridgepost readings --serial A-77/01 --json")]
     Readings(readings::ReadingsArgs),
+    /// Tell what the readings of a quantity say together: control charts, capability, studies of a gauge
+    #[command(after_help = "Example: ridgepost series --quantity Ra --job WO-48213 --chart individuals")]
+    Series(series::SeriesArgs),
     /// Tell everything one result rests on
     #[command(after_help = "Example: ridgepost why 1042")]
     Why(why::WhyArgs),
@@ -147,6 +151,7 @@ impl Cli {
             Command::Label(args) => self.with_cell(&mut out, |cell, out| label::label(&cell, args, out)),
             Command::Replay(args) => self.with_cell(&mut out, |cell, out| replay::replay(&cell, args, out)),
             Command::Readings(args) => self.with_cell(&mut out, |cell, out| readings::readings(&cell, args, out)),
+            Command::Series(args) => self.with_cell(&mut out, |cell, out| series::series(&cell, args, out)),
             Command::Why(args) => self.with_cell(&mut out, |cell, out| why::why(&cell, args, out)),
             Command::Ask(args) => self.with_cell(&mut out, |cell, out| ask::ask(&cell, args, out)),
             Command::Digest(args) => self.with_cell(&mut out, |cell, out| digest::digest(&cell, args, out)),

@@ -14,6 +14,7 @@ mod job;
 mod label;
 mod lock;
 mod log;
+pub mod measured;
 pub mod numbers;
 mod page;
 mod parcel;

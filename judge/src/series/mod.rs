@@ -13,6 +13,7 @@
 mod capability;
 mod chart;
 mod constants;
+mod counts;
 mod crossed;
 mod moments;
 mod nested;
@@ -23,6 +24,7 @@ pub use capability::{Capability, Interval, SingleGauge, Tolerance, cp_interval, 
 pub use capability::{Quantiles, by_quantiles, lognormal_quantiles};
 pub use chart::{Band, Individuals, IndividualsChart, Spread, Subgroup, Subgroups, SubgroupsChart};
 pub use constants::{Constants, SUBGROUP_MAX};
+pub use counts::{Candidate, left_out};
 pub use crossed::{Crossed, CrossedFault, Method, Share, Standing, Study, VarianceTable, crossed_study};
 pub use moments::{Moments, lag_1};
 pub use nested::{NestedReading, NestedStudy, nested_study};
