@@ -305,3 +305,38 @@ fn a_study_by_labels_and_one_from_a_file() {
     assert!(said.stderr.contains("line 2: `x` is no number"), "{said:?}");
     bench.cell.stop();
 }
+
+/// Fields 5 to 9, 11 and 12 of AS9102 Form 3 (from memory of revision C): one row a balloon, all values, the requirement's
+/// decimals, and what is missing said.
+#[test]
+fn a_first_article_has_a_row_for_each_balloon() {
+    let job = JOB.replace("upper = \"0.8 µm\"\nrule = \"max\"", "upper = \"0.80 µm\"\nrule = \"max\"\ntraces = 2");
+    let more = "[[characteristic]]\nballoon = \"13\"\nfeature = \"face\"\nquantity = \"Rz\"\nupper = \"4.0 µm\"\nrule = \"max\"\n";
+    let mut bench = Bench::with_job(&format!("{job}{more}"));
+    for value in ["0.4149", "0.43"] {
+        bench.label("SN7");
+        bench.measure(&[value]);
+    }
+    let ask = |bench: &Bench, more: &[&str]| bench.cell.ask(&[&["first-article", "--serial", "7"], more].concat());
+    let rows = |said: &str| -> Vec<Value> { said.lines().map(|line| serde_json::from_str(line).unwrap()).collect() };
+    let said = ask(&bench, &["--json"]);
+    assert_eq!(said.status.code(), Some(1), "{said:?}");
+    assert!(said.stderr.contains("7 has no value of 13"), "{said:?}");
+    let found = rows(&said.stdout);
+    assert_eq!(found.len(), 2);
+    assert_eq!(found[0]["results"], "0.41; 0.43", "{found:#?}");
+    assert_eq!((&found[0]["verdict"], &found[1]["comments"]), (&"conforms".into(), &"no value".into()));
+    assert!(found[0]["requirement"].as_str().unwrap().contains("seat Ra to 0.80 µm"), "{found:#?}");
+
+    // 4.04 is 4.0 with the requirement's decimals, and does not conform: it keeps its digits.
+    bench.label("SN7");
+    bench.send("Rz 4.04");
+    let said = ask(&bench, &["--csv"]);
+    assert_eq!(said.status.code(), Some(0), "{said:?}");
+    let lines: Vec<&str> = said.stdout.split("\r\n").collect();
+    assert!(lines[0].starts_with("\"characteristic\",\"reference_location\""), "{said:?}");
+    assert!(lines[2].contains("\"4.04\"") && lines[2].contains("nonconforming; gauge G-1"), "{said:?}");
+    assert!(ask(&bench, &[]).stdout.contains("0.41; 0.43"));
+    assert_eq!(bench.cell.ask(&["first-article", "--serial", "8"]).status.code(), Some(1));
+    bench.cell.stop();
+}

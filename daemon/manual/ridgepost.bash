@@ -34,6 +34,9 @@ _ridgepost() {
             ridgepost,doctor)
                 cmd="ridgepost__subcmd__doctor"
                 ;;
+            ridgepost,first-article)
+                cmd="ridgepost__subcmd__first__subcmd__article"
+                ;;
             ridgepost,help)
                 cmd="ridgepost__subcmd__help"
                 ;;
@@ -90,6 +93,9 @@ _ridgepost() {
                 ;;
             ridgepost__subcmd__help,doctor)
                 cmd="ridgepost__subcmd__help__subcmd__doctor"
+                ;;
+            ridgepost__subcmd__help,first-article)
+                cmd="ridgepost__subcmd__help__subcmd__first__subcmd__article"
                 ;;
             ridgepost__subcmd__help,help)
                 cmd="ridgepost__subcmd__help__subcmd__help"
@@ -212,7 +218,7 @@ _ridgepost() {
 
     case "${cmd}" in
         ridgepost)
-            opts="-h -V --cell --help --version demo run check status ports record try job label ask replay readings series why digest doctor backup outbox help"
+            opts="-h -V --cell --help --version demo run check status ports record try job label ask replay readings series first-article why digest doctor backup outbox help"
             if [[ ${cur} == -* || ${COMP_CWORD} -eq 1 ]] ; then
                 COMPREPLY=( $(compgen -W "${opts}" -- "${cur}") )
                 return 0
@@ -349,8 +355,34 @@ _ridgepost() {
             COMPREPLY=( $(compgen -W "${opts}" -- "${cur}") )
             return 0
             ;;
+        ridgepost__subcmd__first__subcmd__article)
+            opts="-h --serial --job --json --csv --cell --help"
+            if [[ ${cur} == -* || ${COMP_CWORD} -eq 2 ]] ; then
+                COMPREPLY=( $(compgen -W "${opts}" -- "${cur}") )
+                return 0
+            fi
+            case "${prev}" in
+                --serial)
+                    COMPREPLY=($(compgen -f "${cur}"))
+                    return 0
+                    ;;
+                --job)
+                    COMPREPLY=($(compgen -f "${cur}"))
+                    return 0
+                    ;;
+                --cell)
+                    COMPREPLY=($(compgen -f "${cur}"))
+                    return 0
+                    ;;
+                *)
+                    COMPREPLY=()
+                    ;;
+            esac
+            COMPREPLY=( $(compgen -W "${opts}" -- "${cur}") )
+            return 0
+            ;;
         ridgepost__subcmd__help)
-            opts="demo run check status ports record try job label ask replay readings series why digest doctor backup outbox help"
+            opts="demo run check status ports record try job label ask replay readings series first-article why digest doctor backup outbox help"
             if [[ ${cur} == -* || ${COMP_CWORD} -eq 2 ]] ; then
                 COMPREPLY=( $(compgen -W "${opts}" -- "${cur}") )
                 return 0
@@ -434,6 +466,20 @@ _ridgepost() {
             return 0
             ;;
         ridgepost__subcmd__help__subcmd__doctor)
+            opts=""
+            if [[ ${cur} == -* || ${COMP_CWORD} -eq 3 ]] ; then
+                COMPREPLY=( $(compgen -W "${opts}" -- "${cur}") )
+                return 0
+            fi
+            case "${prev}" in
+                *)
+                    COMPREPLY=()
+                    ;;
+            esac
+            COMPREPLY=( $(compgen -W "${opts}" -- "${cur}") )
+            return 0
+            ;;
+        ridgepost__subcmd__help__subcmd__first__subcmd__article)
             opts=""
             if [[ ${cur} == -* || ${COMP_CWORD} -eq 3 ]] ; then
                 COMPREPLY=( $(compgen -W "${opts}" -- "${cur}") )

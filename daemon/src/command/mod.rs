@@ -6,6 +6,7 @@ mod check;
 mod digest;
 mod doctor;
 mod expecting;
+mod first_article;
 mod job;
 mod label;
 mod manual;
@@ -91,6 +92,9 @@ enum Command {
     /// Tell what the readings of a quantity say together: control charts, capability, studies of a gauge
     #[command(after_help = "Example: ridgepost series --quantity Ra --job WO-48213 --chart individuals")]
     Series(series::SeriesArgs),
+    /// Tell of each characteristic of a piece what was required and measured, as a first article's report asks it
+    #[command(after_help = "Example: ridgepost first-article --serial A-77/01 --csv")]
+    FirstArticle(first_article::FirstArticleArgs),
     /// Tell everything one result rests on
     #[command(after_help = "Example: ridgepost why 1042")]
     Why(why::WhyArgs),
@@ -152,6 +156,9 @@ impl Cli {
             Command::Replay(args) => self.with_cell(&mut out, |cell, out| replay::replay(&cell, args, out)),
             Command::Readings(args) => self.with_cell(&mut out, |cell, out| readings::readings(&cell, args, out)),
             Command::Series(args) => self.with_cell(&mut out, |cell, out| series::series(&cell, args, out)),
+            Command::FirstArticle(args) => {
+                self.with_cell(&mut out, |cell, out| first_article::first_article(&cell, args, out))
+            }
             Command::Why(args) => self.with_cell(&mut out, |cell, out| why::why(&cell, args, out)),
             Command::Ask(args) => self.with_cell(&mut out, |cell, out| ask::ask(&cell, args, out)),
             Command::Digest(args) => self.with_cell(&mut out, |cell, out| digest::digest(&cell, args, out)),
