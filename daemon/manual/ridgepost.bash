@@ -52,6 +52,9 @@ _ridgepost() {
             ridgepost,ports)
                 cmd="ridgepost__subcmd__ports"
                 ;;
+            ridgepost,profile)
+                cmd="ridgepost__subcmd__profile"
+                ;;
             ridgepost,readings)
                 cmd="ridgepost__subcmd__readings"
                 ;;
@@ -111,6 +114,9 @@ _ridgepost() {
                 ;;
             ridgepost__subcmd__help,ports)
                 cmd="ridgepost__subcmd__help__subcmd__ports"
+                ;;
+            ridgepost__subcmd__help,profile)
+                cmd="ridgepost__subcmd__help__subcmd__profile"
                 ;;
             ridgepost__subcmd__help,readings)
                 cmd="ridgepost__subcmd__help__subcmd__readings"
@@ -218,7 +224,7 @@ _ridgepost() {
 
     case "${cmd}" in
         ridgepost)
-            opts="-h -V --cell --help --version demo run check status ports record try job label ask replay readings series first-article why digest doctor backup outbox help"
+            opts="-h -V --cell --help --version demo run check status ports record try profile job label ask replay readings series first-article why digest doctor backup outbox help"
             if [[ ${cur} == -* || ${COMP_CWORD} -eq 1 ]] ; then
                 COMPREPLY=( $(compgen -W "${opts}" -- "${cur}") )
                 return 0
@@ -382,7 +388,7 @@ _ridgepost() {
             return 0
             ;;
         ridgepost__subcmd__help)
-            opts="demo run check status ports record try job label ask replay readings series first-article why digest doctor backup outbox help"
+            opts="demo run check status ports record try profile job label ask replay readings series first-article why digest doctor backup outbox help"
             if [[ ${cur} == -* || ${COMP_CWORD} -eq 2 ]] ; then
                 COMPREPLY=( $(compgen -W "${opts}" -- "${cur}") )
                 return 0
@@ -648,6 +654,20 @@ _ridgepost() {
             return 0
             ;;
         ridgepost__subcmd__help__subcmd__ports)
+            opts=""
+            if [[ ${cur} == -* || ${COMP_CWORD} -eq 3 ]] ; then
+                COMPREPLY=( $(compgen -W "${opts}" -- "${cur}") )
+                return 0
+            fi
+            case "${prev}" in
+                *)
+                    COMPREPLY=()
+                    ;;
+            esac
+            COMPREPLY=( $(compgen -W "${opts}" -- "${cur}") )
+            return 0
+            ;;
+        ridgepost__subcmd__help__subcmd__profile)
             opts=""
             if [[ ${cur} == -* || ${COMP_CWORD} -eq 3 ]] ; then
                 COMPREPLY=( $(compgen -W "${opts}" -- "${cur}") )
@@ -1118,6 +1138,60 @@ _ridgepost() {
                 return 0
             fi
             case "${prev}" in
+                --cell)
+                    COMPREPLY=($(compgen -f "${cur}"))
+                    return 0
+                    ;;
+                *)
+                    COMPREPLY=()
+                    ;;
+            esac
+            COMPREPLY=( $(compgen -W "${opts}" -- "${cur}") )
+            return 0
+            ;;
+        ridgepost__subcmd__profile)
+            opts="-h --edition --filter --cutoff --lambda-s --sections --form --spacing --prefiltered --resample --levels --plot --json --cell --help"
+            if [[ ${cur} == -* || ${COMP_CWORD} -eq 2 ]] ; then
+                COMPREPLY=( $(compgen -W "${opts}" -- "${cur}") )
+                return 0
+            fi
+            case "${prev}" in
+                --edition)
+                    COMPREPLY=($(compgen -f "${cur}"))
+                    return 0
+                    ;;
+                --filter)
+                    COMPREPLY=($(compgen -f "${cur}"))
+                    return 0
+                    ;;
+                --cutoff)
+                    COMPREPLY=($(compgen -f "${cur}"))
+                    return 0
+                    ;;
+                --lambda-s)
+                    COMPREPLY=($(compgen -f "${cur}"))
+                    return 0
+                    ;;
+                --sections)
+                    COMPREPLY=($(compgen -f "${cur}"))
+                    return 0
+                    ;;
+                --form)
+                    COMPREPLY=($(compgen -f "${cur}"))
+                    return 0
+                    ;;
+                --spacing)
+                    COMPREPLY=($(compgen -f "${cur}"))
+                    return 0
+                    ;;
+                --levels)
+                    COMPREPLY=($(compgen -f "${cur}"))
+                    return 0
+                    ;;
+                --plot)
+                    COMPREPLY=($(compgen -f "${cur}"))
+                    return 0
+                    ;;
                 --cell)
                     COMPREPLY=($(compgen -f "${cur}"))
                     return 0

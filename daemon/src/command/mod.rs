@@ -13,6 +13,7 @@ mod manual;
 pub mod out;
 mod outbox;
 mod ports;
+mod profile;
 mod readings;
 mod record;
 mod replay;
@@ -74,6 +75,9 @@ enum Command {
     /// Decode bytes with an instrument definition and say what each frame is
     #[command(after_help = "Example: ridgepost try instruments/my-tester.toml captured.bin")]
     Try(trying::TryArgs),
+    /// Evaluate a measured trace
+    #[command(after_help = "Example: ridgepost profile trace.csv --spacing \"0.5 µm\" --plot trace.svg")]
+    Profile(profile::ProfileArgs),
     /// Open, close or show the job, or end a piece
     #[command(after_help = "Example: ridgepost job open WO-48213")]
     Job(job::JobArgs),
@@ -151,6 +155,7 @@ impl Cli {
             Command::Ports(args) => ports::ports(args.json, &mut out),
             Command::Record(args) => record::record(&self.cell, args, &mut out),
             Command::Try(args) => trying::examine_file(args, &mut out),
+            Command::Profile(args) => profile::profile(args, &mut out),
             Command::Job(args) => self.with_cell(&mut out, |cell, out| job::job(&cell, args, out)),
             Command::Label(args) => self.with_cell(&mut out, |cell, out| label::label(&cell, args, out)),
             Command::Replay(args) => self.with_cell(&mut out, |cell, out| replay::replay(&cell, args, out)),
