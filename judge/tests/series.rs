@@ -328,6 +328,23 @@ fn bounds_of_indices() {
     }
 }
 
+/// Of many values, where the library's inverse fails; bounds of a Cp of 1 computed with scipy.
+#[test]
+fn bounds_of_indices_of_many_values() {
+    let cases = [
+        (301, 0.919_986_091_566_044_2, 1.079_929_733_562_814_2),
+        (1_001, 0.956_167_952_715_033_7, 1.043_805_974_678_682),
+        (10_001, 0.986_139_867_229_278_9, 1.013_857_493_925_432_8),
+        (10_002, 0.986_140_560_227_246_2, 1.013_856_801_190_973),
+        (25_000_001, 0.999_722_818_708_458_8, 1.000_277_180_234_600_7),
+    ];
+    for (n, lower, upper) in cases {
+        let found = cp_interval(1.0, n, 0.95).unwrap();
+        near(found.lower, lower, 1e-7);
+        near(found.upper, upper, 1e-7);
+    }
+}
+
 /// Lognormal with mean ln 0.5 and standard deviation 0.25 of its logarithms, upper limit 1.2; computed elsewhere.
 #[test]
 fn a_skewed_quantity_goes_by_its_quantiles() {
