@@ -37,6 +37,7 @@ part_number = "P-1"
 revision = "A"
 operation = "10"
 gate = "warn"
+retests = 3
 [[characteristic]]
 balloon = "4"
 feature = "bearing seat"
