@@ -115,3 +115,30 @@ fn the_sheet_is_drawn() {
     let count = |what: &str| svg.matches(what).count();
     assert_eq!(count("<text"), count("</text>"));
 }
+
+/// The open formats: one profile in all of them gives the same numbers; three of its points are not valid, and that is told.
+#[test]
+fn open_formats_say_the_same() {
+    let file = |name: &str| {
+        let path = Path::new(env!("CARGO_MANIFEST_DIR")).join("../parsers/tests/profiles").join(name);
+        path.display().to_string()
+    };
+    let of = |name: &str| json(&[&file(name), "--cutoff", "0.08 mm", "--lambda-s", "none"]);
+    let first = of("profile-f64.x3p");
+    assert_eq!((first["points"].as_u64(), first["spacing"].as_str()), (Some(800), Some("0.5 µm")));
+    let told = |found: &Value| found["remarks"].as_array().unwrap().iter().any(|code| code == "invalid-points");
+    assert!(told(&first));
+    for name in
+        ["profile-i16.x3p", "profile-iso1-ascii-i16.sdf", "profile-iso1-bin-i32.sdf", "profile-iso2-bin-f64.sdf"]
+    {
+        let found = of(name);
+        assert!(told(&found), "{name}");
+        for symbol in ["Ra", "Rz", "RSm"] {
+            let value = |from: &Value| from["parameters"][symbol]["value"].as_f64().unwrap();
+            assert!((value(&found) - value(&first)).abs() < 1e-9, "{name} {symbol}");
+        }
+    }
+    let output = profile(&[&file("bad/doctype.x3p")]);
+    assert_eq!(output.status.code(), Some(1));
+    assert!(String::from_utf8_lossy(&output.stderr).contains("nothing was evaluated"));
+}

@@ -23,6 +23,7 @@ mod number;
 mod numbering;
 mod pattern;
 mod plan;
+mod profile;
 mod quantity;
 mod read;
 mod reading;
@@ -48,6 +49,7 @@ pub use dialogue::{AcknowledgeRule, AnswerKind, Dialogue, DialogueRule, Order, P
 pub use frame::{Close, Frame, Framer, Tick};
 pub use instrument::{Decoder, Instrument};
 pub use keys::{EventForm, KeyEvents, Layout, LayoutName};
+pub use profile::{ProfileFault, StoredProfile, read_sdf, read_x3p};
 pub use quantity::{Quantity, QuantityKind};
 pub use reading::{
     Conditions, Decoded, Identity, InstrumentLimits, LengthText, LimitMeant, Mark, Outcome, Reading, Reason, Remark,

@@ -17,7 +17,7 @@ pub struct Remark {
 }
 
 /// Every code of a remark with its meaning.
-pub const REMARKS: [(&str, &str); 9] = [
+pub const REMARKS: [(&str, &str); 10] = [
     ("fewer-sections", "the trace is too short for all sections that were asked for"),
     (
         "travel-missing",
@@ -29,6 +29,7 @@ pub const REMARKS: [(&str, &str); 9] = [
     ("stylus-lifted", "a part of the trace is level to the last digit: the stylus did not touch"),
     ("sections-differ", "one section is far rougher than the others: dirt, an edge or a groove lies in it"),
     ("ratio-unusual", "Rz is not 3 to 10 times Ra: the trace may lie along the lay, or on damage"),
+    ("invalid-points", "the file says of some points that they are not valid"),
     ("cutoff-not-of-row", "by the edition's table another cutoff belongs to this value"),
 ];
 

@@ -141,17 +141,19 @@ pub fn profile(args: &ProfileArgs, out: &mut Out) -> Exit {
             return Exit::No;
         }
     };
+    let remark = found.remark();
     let result = found.trace(args.spacing, args.resample).and_then(|trace| {
         let settings = settings(args);
         evaluate(&trace, &settings).map(|result| (trace, result)).map_err(|refusal| refusal.to_string())
     });
-    let (trace, result) = match result {
+    let (trace, mut result) = match result {
         Ok(result) => result,
         Err(why) => {
             out.complain(&format!("{name}: {why}"));
             return Exit::No;
         }
     };
+    result.remarks.extend(remark);
     if let Some(file) = &args.plot
         && let Err(error) = std::fs::write(file, plot::sheet(&trace, &result, &args.file))
     {

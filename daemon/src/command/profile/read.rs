@@ -2,7 +2,8 @@
 
 use std::path::Path;
 
-use ridgepost_texture::Trace;
+use ridgepost_parsers::{StoredProfile, read_sdf, read_x3p};
+use ridgepost_texture::{Remark, Trace};
 
 /// Most bytes of a file: a trace of ten million points is smaller.
 const LARGEST: u64 = 256 << 20;
@@ -19,17 +20,32 @@ pub(super) enum Unread {
 /// What a file holds.
 #[derive(Debug)]
 pub(super) enum Found {
-    /// Heights in µm, their distance in mm where the file says it.
-    Heights(Vec<f64>, Option<f64>),
+    /// Heights in µm.
+    Heights {
+        heights: Vec<f64>,
+        /// Their distance in mm, where the file says it.
+        step: Option<f64>,
+        /// How many of them are straight lines over points that are none.
+        bridged: usize,
+    },
     /// Positions in mm and heights in µm.
     Points(Vec<(f64, f64)>),
 }
 
 impl Found {
+    /// What is to be known of the heights beside themselves.
+    pub(super) fn remark(&self) -> Option<Remark> {
+        let Found::Heights { bridged: count @ 1.., .. } = self else { return None };
+        Some(Remark {
+            code: "invalid-points",
+            evidence: format!("{count} points that are not valid are straight lines"),
+        })
+    }
+
     /// The trace; `spacing` in mm stands for what the file doesn't say.
     pub(super) fn trace(self, spacing: Option<f64>, resample: bool) -> Result<Trace, String> {
         match self {
-            Found::Heights(heights, own) => match (own, spacing) {
+            Found::Heights { heights, step: own, .. } => match (own, spacing) {
                 (Some(own), Some(said)) if (own - said).abs() > 1e-6 * own => Err(format!(
                     "the file says that its points are {own} mm apart, --spacing {said} mm: leave --spacing out"
                 )),
@@ -56,10 +72,62 @@ pub(super) fn read(file: &Path) -> Result<Found, Unread> {
         return Err(Unread::Content(format!("{size} bytes are too many for a trace, at most {LARGEST}")));
     }
     let bytes = std::fs::read(file).map_err(|error| Unread::File(error.to_string()))?;
+    let stored = if StoredProfile::is_zip(&bytes) {
+        Some(read_x3p(&bytes))
+    } else if StoredProfile::is_sdf(&bytes) {
+        Some(read_sdf(&bytes))
+    } else {
+        None
+    };
+    if let Some(stored) = stored {
+        return stored.map_err(|fault| fault.to_string()).and_then(bridged).map_err(Unread::Content);
+    }
     let text = std::str::from_utf8(&bytes).map_err(|error| {
         Unread::Content(format!("byte {} is no text, and this is no X3P and no SDF file", error.valid_up_to()))
     })?;
     columns(text).map_err(Unread::Content)
+}
+
+/// Neighbours without a valid height that a straight line may stand for, and their share of all points at most (common
+/// practice, no source).
+const BRIDGED: usize = 10;
+const BRIDGED_SHARE: f64 = 0.01;
+
+/// A stored profile in mm and µm. Few points that are none are bridged by straight lines, which is told; more are too many.
+fn bridged(stored: StoredProfile) -> Result<Found, String> {
+    let heights = stored.heights;
+    let missing: Vec<usize> = (0..heights.len()).filter(|at| heights[*at].is_none()).collect();
+    let longest =
+        heights.chunk_by(|a, b| a.is_none() == b.is_none()).filter(|run| run[0].is_none()).map(<[_]>::len).max();
+    let ends = heights.first().is_none_or(Option::is_none) || heights.last().is_none_or(Option::is_none);
+    let too_many = longest.unwrap_or(0) > BRIDGED || missing.len() as f64 > BRIDGED_SHARE * heights.len() as f64;
+    if !missing.is_empty() && (ends || too_many || !stored.positions.is_empty()) {
+        return Err(format!(
+            "{} of {} points are not valid, the first of them number {}: too many, or at an end, to be bridged",
+            missing.len(),
+            heights.len(),
+            missing[0] + 1
+        ));
+    }
+    let mut whole: Vec<f64> = Vec::with_capacity(heights.len());
+    let mut at = 0;
+    while at < heights.len() {
+        if let Some(height) = heights[at] {
+            whole.push(height * 1e6);
+            at += 1;
+            continue;
+        }
+        let next = heights[at..].iter().position(Option::is_some).map_or(heights.len(), |more| at + more);
+        let (from, to) =
+            (whole.last().copied().unwrap_or_default(), heights.get(next).copied().flatten().unwrap_or_default() * 1e6);
+        let steps = (next - at + 1) as f64;
+        whole.extend((1..=next - at).map(|step| from + (to - from) * step as f64 / steps));
+        at = next;
+    }
+    Ok(match stored.step {
+        Some(step) => Found::Heights { heights: whole, step: Some(step * 1000.0), bridged: missing.len() },
+        None => Found::Points(stored.positions.iter().map(|x| x * 1000.0).zip(whole).collect()),
+    })
 }
 
 /// One column of heights, or two of positions and heights. A first line that holds no numbers is a heading.
@@ -92,7 +160,7 @@ fn columns(text: &str) -> Result<Found, String> {
     }
     match (heights.is_empty(), points.is_empty()) {
         (true, true) => Err("it holds no heights".into()),
-        (false, _) => Ok(Found::Heights(heights, None)),
+        (false, _) => Ok(Found::Heights { heights, step: None, bridged: 0 }),
         _ => Ok(Found::Points(points)),
     }
 }
@@ -127,7 +195,7 @@ mod tests {
 
     fn told(text: &str) -> String {
         match columns(text) {
-            Ok(Found::Heights(heights, _)) => format!("{heights:?}"),
+            Ok(Found::Heights { heights, .. }) => format!("{heights:?}"),
             Ok(Found::Points(points)) => format!("{points:?}"),
             Err(why) => why,
         }
