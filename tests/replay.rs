@@ -198,3 +198,52 @@ fn files_are_read_again_without_doubling_a_row() {
     assert!(told.iter().all(|it| it["new"] == 0 && it["corrected"] == 0), "{told:?}");
     assert_eq!(cell.ask(&["replay", "--station", "none"]).status.code(), Some(1));
 }
+
+/// A correction is of the job, the piece, the operator and the mode of what it takes the place of.
+#[test]
+fn a_correction_stands_beside_what_it_corrects() {
+    let mut bench = Bench::new(FIRST);
+    bench.cell.write(
+        "labels.toml",
+        "[[label]]\nname = \"piece\"\npattern = 'SN-(?<serial>\\d+)'\n[[label]]\nname = \"person\"\npattern = 'OP(?<operator>\\d+)'\n",
+    );
+    bench.cell.write(
+        "jobs/j.toml",
+        "[job]\nid = \"J-1\"\npart_number = \"P-1\"\nrevision = \"A\"\noperation = \"10\"\nedition = \"ISO 21920\"\ngate = \"warn\"\n\
+         accept_unknown_conditions = true\n[[characteristic]]\nballoon = \"4\"\nfeature = \"seat\"\nquantity = \"Ra\"\nupper = \"800 nm\"\n\
+         plausible = { min = \"0.1 nm\", max = \"900 nm\" }\n[[characteristic]]\nballoon = \"5\"\nfeature = \"seat\"\nquantity = \"Rz\"\nupper = \"6 µm\"\n",
+    );
+    bench.start();
+    for said in [&["job", "open", "J-1"][..], &["label", "SN-77"], &["label", "OP12"]] {
+        let done = bench.cell.ask(said);
+        assert!(done.status.success(), "{said:?} {done:?}");
+    }
+    bench.line.send(b"1 Ra 0.412\r\n");
+    bench.cell.until_recorded("a", 1);
+    bench.cell.stop();
+    bench.redefine(&FIRST.replace("\"nm\"", "\"um\""));
+    assert_eq!(bench.replay(&[]), (0, 1));
+    let rows = bench.rows();
+    let of = |kind: &str| rows.iter().find(|row| field(row, "kind") == kind).unwrap();
+    let (first, correction) = (of("reading"), of("correction"));
+    assert_eq!(field(first, "serial"), "77");
+    for name in [
+        "serial",
+        "piece",
+        "operator",
+        "job",
+        "part_number",
+        "revision",
+        "operation",
+        "mode",
+        "balloon",
+        "feature",
+        "job_hash",
+        "gauge",
+    ] {
+        assert_eq!(field(correction, name), field(first, name), "{name}");
+    }
+    assert_eq!((field(correction, "unit"), field(correction, "supersedes")), ("µm", field(first, "result_id")));
+    assert_eq!(bench.replay(&[]), (0, 0));
+    assert_eq!(bench.cell.store().integrity(), Vec::<String>::new());
+}

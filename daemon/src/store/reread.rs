@@ -3,7 +3,7 @@
 use ridgepost_config::Gauge;
 use ridgepost_judge::{self as judge, Kind, Mode, Outcome, Piece, Reason, Row};
 use ridgepost_parsers::{Quantity, Reading};
-use rusqlite::params;
+use rusqlite::{OptionalExtension, params};
 
 use super::StoreFault;
 use super::held::Spoken;
@@ -59,6 +59,7 @@ impl Recorder<'_> {
                 self.tx
                     .prepare_cached("UPDATE entry SET supersedes = ?2, frame = ?3 WHERE seq = ?1")?
                     .execute(params![seq, id, change.frame])?;
+                self.stand_beside(seq, id)?;
                 corrected += 1;
             } else {
                 new += 1;
@@ -72,6 +73,32 @@ impl Recorder<'_> {
         }
         self.post(&posted)?;
         Ok(Answer::Reread { new, corrected })
+    }
+
+    /// A correction is of what it takes the place of: the job and its text, piece, operator, what the cell was doing. Only
+    /// what was read differs.
+    fn stand_beside(&self, seq: i64, superseded: &str) -> Result<(), StoreFault> {
+        // An id ends with the number of its row; one of another store has no row here.
+        let Some(number) = superseded.rsplit('-').next().and_then(|number| number.parse::<i64>().ok()) else {
+            return Ok(());
+        };
+        let earlier: Option<i64> = self
+            .tx
+            .prepare_cached("SELECT seq FROM result WHERE seq = ?1 AND result_id = ?2")?
+            .query_row(params![number, superseded], |row| row.get(0))
+            .optional()?;
+        let Some(earlier) = earlier else { return Ok(()) };
+        self.tx
+            .prepare_cached(
+                "UPDATE entry SET (serial, run, piece, context) = \
+                 (SELECT serial, run, piece, context FROM entry WHERE seq = ?2) WHERE seq = ?1",
+            )?
+            .execute(params![seq, earlier])?;
+        self.tx.prepare_cached(BASIS_BESIDE)?.execute(params![seq, earlier])?;
+        self.tx
+            .prepare_cached("UPDATE entry SET basis = ?2 WHERE seq = ?1")?
+            .execute(params![seq, self.tx.last_insert_rowid()])?;
+        Ok(())
     }
 
     /// What a row says of a reading that is read late: no job judges it.
@@ -100,3 +127,14 @@ impl Recorder<'_> {
         judgement.rows.into_iter().next()
     }
 }
+
+/// What a correction (`n`) shares with others, with what it has of the row whose place it takes (`o`).
+const BASIS_BESIDE: &str = "INSERT INTO basis (store_id, kind, clock_synced, cell, station, gauge, operator, job, part_number, \
+    revision, operation, cycle, mode, balloon, feature, quantity, unit, unit_as_sent, mark, lower, upper, rule, outcome, \
+    reasons, cutoff_mm, sections, lambda_s_um, filter, standard, conditions_source, gauge_state, instrument_verdict, \
+    job_hash, program_version) SELECT n.store_id, n.kind, n.clock_synced, n.cell, n.station, coalesce(n.gauge, o.gauge), \
+    o.operator, o.job, o.part_number, o.revision, o.operation, o.cycle, o.mode, o.balloon, o.feature, n.quantity, n.unit, \
+    n.unit_as_sent, n.mark, n.lower, n.upper, n.rule, n.outcome, n.reasons, n.cutoff_mm, n.sections, n.lambda_s_um, \
+    n.filter, n.standard, n.conditions_source, n.gauge_state, n.instrument_verdict, o.job_hash, n.program_version \
+    FROM basis AS n, basis AS o WHERE n.id = (SELECT basis FROM entry WHERE seq = ?1) \
+    AND o.id = (SELECT basis FROM entry WHERE seq = ?2)";
