@@ -6,8 +6,8 @@ use ridgepost_parsers::Layout;
 use crate::diagnostic::plain;
 use crate::labels::{Item, Labels};
 use crate::plan::{
-    Amount, Characteristic, CsvSink, DecisionRule, Flow, Gate, GaugeBinding, GuardWidth, Job, Master, Parity, Per,
-    Plan, ReadAfter, Rule, Settings, SinkKind, Source, Station, Stream, Unwritten, Usb, WhenRecorded,
+    Amount, Characteristic, CsvSink, DecisionRule, Flow, Folder, Gate, GaugeBinding, GuardWidth, Job, Master, Parity,
+    Per, Plan, ReadAfter, Rule, Settings, SinkKind, Source, Station, Stream, Unwritten, Usb, WhenRecorded,
 };
 use crate::watch::Metrics;
 
@@ -41,6 +41,18 @@ fn usb_words(usb: &Usb) -> String {
         count => format!(", {count} control requests at opening"),
     };
     format!("{}{which}, endpoints in {}, out {}{requests}", usb.place(), endpoint(usb.input), endpoint(usb.output))
+}
+
+fn folder_words(folder: &Folder) -> String {
+    let then = match folder.when_recorded {
+        WhenRecorded::Archive => "moved to recorded/ once recorded",
+        WhenRecorded::Leave => "left in place",
+        WhenRecorded::Delete => "deleted once recorded",
+    };
+    let inside = if folder.subfolders { " and the folders inside" } else { "" };
+    let marker = folder.marker.as_ref().map(|marker| format!(", only while {marker} is there")).unwrap_or_default();
+    let (path, pattern, still) = (folder.path.display(), &folder.pattern, folder.settle_ms);
+    format!("{path}{inside}, names {pattern}, still for {still} ms, {then}{marker}")
 }
 
 fn station(station: &Station) -> String {
@@ -95,14 +107,7 @@ fn station(station: &Station) -> String {
                 keyboard.layout
             )
         }
-        Source::Folder(folder) => {
-            let then = match folder.when_recorded {
-                WhenRecorded::Archive => "moved to recorded/ once recorded",
-                WhenRecorded::Leave => "left in place",
-                WhenRecorded::Delete => "deleted once recorded",
-            };
-            format!("{}, names {}, still for {} ms, {then}", folder.path.display(), folder.pattern, folder.settle_ms)
-        }
+        Source::Folder(folder) => folder_words(folder),
     };
     let check = match station.scanner.is_some() || station.instrument.is_protected() {
         true => "",

@@ -239,6 +239,10 @@ pub struct Folder {
     pub path: PathBuf,
     /// Which names count: `*` and `?` as in a shell, no folders.
     pub pattern: String,
+    /// Whether files of folders inside count too, whatever their depth up to the bounds that the listing keeps.
+    pub subfolders: bool,
+    /// File that must be in the folder, else it counts as away: an unmounted share has none.
+    pub marker: Option<String>,
     /// What becomes of a file once it is recorded.
     pub when_recorded: WhenRecorded,
     /// How long size and time must stand still before a file that was not closed or renamed in before our

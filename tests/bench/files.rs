@@ -115,7 +115,8 @@ fn one_large(export: &Path, rows: usize, figures: &mut Figures) -> [f64; 2] {
 /// Many small files that wait when the daemon starts, while a port goes on.
 pub fn many(python: &Python, amounts: &Amounts, figures: &mut Figures) {
     for _ in 0..amounts.rounds {
-        many_waiting(python, amounts.files, figures);
+        many_waiting(python, amounts.files, figures, None);
+        many_waiting(python, amounts.files, figures, Some("2031/04"));
         let work = tempfile::tempdir().unwrap();
         let (files, into) =
             (work.path().join("in").display().to_string(), work.path().join("out").display().to_string());
@@ -125,16 +126,26 @@ pub fn many(python: &Python, amounts: &Amounts, figures: &mut Figures) {
     }
     let figure = format!("g. {} waiting files, files/s; script in batches of 1,000", amounts.files);
     figures.beside(&figure, "small files/s", "script, files/s", Goal::Least(1.0));
-    for share in ["p50", "p99"] {
-        let name = |when: &str| format!("another station {when}, {share}, ms");
-        let figure = format!("g. another station meanwhile, last byte -> row, {share}; alone before");
-        figures.beside(&figure, &name("meanwhile"), &name("alone"), Goal::Told);
+    let figure = format!("g. the same {} files in a folder inside, files/s; in the folder itself", amounts.files);
+    figures.beside(&figure, "small files inside/s", "small files/s", Goal::Told);
+    for inside in ["", " inside"] {
+        for share in ["p50", "p99"] {
+            let name = |when: &str| format!("another station {when}{inside}, {share}, ms");
+            let figure = format!("g. another station meanwhile{inside}, last byte -> row, {share}; alone before");
+            figures.beside(&figure, &name("meanwhile"), &name("alone"), Goal::Told);
+        }
     }
 }
 
-fn many_waiting(python: &Python, count: usize, figures: &mut Figures) {
+/// With `inner`, the files lie in a folder inside.
+fn many_waiting(python: &Python, count: usize, figures: &mut Figures, inner: Option<&str>) {
     let mut cell = shop::cell(&[("Ra", "0.8"), ("Rz", "6.3")]);
-    let folder = cell.folder("stick", "small", "RT-01", "*.txt");
+    let root = cell.path("exports/stick");
+    let folder = root.join(inner.unwrap_or(""));
+    std::fs::create_dir_all(&folder).unwrap();
+    let place =
+        format!("folder = {{ path = \"{}\", pattern = \"*.txt\", subfolders = {} }}", root.display(), inner.is_some());
+    cell.station("stick", "small", "RT-01", &place);
     let mut line = cell.port("a", "line", "RT-01");
     let drops = cell.sink("mes", "job");
     cell.set("RIDGEPOST_LOG", "error");
@@ -168,10 +179,11 @@ fn many_waiting(python: &Python, count: usize, figures: &mut Figures) {
     cell.until("the last deliveries", |cell| (shop::count(cell, OPEN_PARCELS) == 0).then_some(()));
     cell.stop();
     check(&cell, &drops, count, figures);
-    figures.add("small files/s", count as f64 / seconds);
+    let inside = if inner.is_some() { " inside" } else { "" };
+    figures.add(&format!("small files{inside}/s"), count as f64 / seconds);
     for (when, latencies) in [("alone", alone), ("meanwhile", meanwhile)] {
         for (share, at) in [("p50", 0.5), ("p99", 0.99)] {
-            figures.add(&format!("another station {when}, {share}, ms"), percentile(&latencies, at));
+            figures.add(&format!("another station {when}{inside}, {share}, ms"), percentile(&latencies, at));
         }
     }
 }

@@ -222,8 +222,9 @@ fn watched_folders(sheet: &mut Sheet, said: &[SinkSaid], stations: &[StationSaid
         let Some(folder) = sink.csv.as_ref().and_then(|csv| csv.folder.as_ref()) else { continue };
         let folder = resolve(cell_dir, folder);
         let watched = |station: &&StationSaid| {
-            let path = station.folder.as_ref().and_then(|folder| folder.path.as_ref());
-            path.is_some_and(|path| resolve(cell_dir, path) == folder)
+            let Some(said) = &station.folder else { return false };
+            let path = said.path.as_ref().map(|path| resolve(cell_dir, path));
+            path.is_some_and(|path| path == folder || said.subfolders == Some(true) && folder.starts_with(path))
         };
         if let Some(station) = stations.iter().find(watched) {
             let name = station.name.as_deref().unwrap_or("?");

@@ -106,12 +106,19 @@ fn read_folder(sheet: &mut Sheet, path: &Path, said: &FolderSaid, cell_dir: &Fil
             &path.key("pattern"),
             Code::WrongValue,
             message,
-            "a pattern is about names in `path` only: write the folder there",
+            "a pattern is about names of files: write the folder as `path`, or subfolders = true",
         );
+    }
+    if let Some(marker) = said.marker.as_ref().filter(|marker| marker.contains('/')) {
+        let message = format!("`{marker}` is not a file in the folder");
+        let help = "write the name of a file that lies in `path` itself";
+        sheet.fault(&path.key("marker"), Code::WrongValue, message, help);
     }
     Some(Folder {
         path: resolve(cell_dir, said.path.as_ref()?),
         pattern,
+        subfolders: said.subfolders.unwrap_or(false),
+        marker: said.marker.clone(),
         when_recorded: said.when_recorded.unwrap_or(WhenRecorded::Archive),
         settle_ms: said.settle_ms.unwrap_or(2000),
     })
@@ -190,17 +197,23 @@ fn shared_streams(
     }
 }
 
-/// A file belongs to one station: patterns of two stations in one folder must not claim one name.
+/// A file belongs to one station: patterns of two stations in one folder, or in folders of which one is read as a
+/// subfolder of the other's, must not claim one name.
 fn shared_folders(sheet: &mut Sheet, said: &[StationSaid], cell_dir: &FilePath) {
     let folder = |said: &StationSaid| {
         let folder = said.folder.as_ref()?;
-        Some((resolve(cell_dir, folder.path.as_ref()?), folder.pattern.clone().unwrap_or_else(|| "*".to_owned())))
+        let pattern = folder.pattern.clone().unwrap_or_else(|| "*".to_owned());
+        Some((resolve(cell_dir, folder.path.as_ref()?), pattern, folder.subfolders == Some(true)))
     };
     let folders: Vec<_> = said.iter().map(folder).collect();
     for (index, here) in folders.iter().enumerate() {
-        let Some((path, pattern)) = here else { continue };
-        let claims = |other: &Option<(PathBuf, String)>| {
-            other.as_ref().is_some_and(|(folder, claimed)| folder == path && overlap(claimed, pattern))
+        let Some((path, pattern, deep)) = here else { continue };
+        let claims = |other: &Option<(PathBuf, String, bool)>| {
+            other.as_ref().is_some_and(|(folder, claimed, other_deep)| {
+                let meet =
+                    folder == path || *other_deep && path.starts_with(folder) || *deep && folder.starts_with(path);
+                meet && overlap(claimed, pattern)
+            })
         };
         if let Some(first) = folders[..index].iter().position(claims) {
             tell_shared(sheet, said, ("folder", "path"), (first, index), &format!("{} ({pattern})", path.display()));

@@ -173,6 +173,12 @@ pub(crate) struct FolderSaid {
     /// Which file names count, with * and ? as in a shell; all where not written.
     #[schemars(length(min = 1), extend("default" = "*"))]
     pub(crate) pattern: Option<String>,
+    /// Whether files in folders inside count too, with the same pattern for their names; not where not written.
+    #[schemars(extend("default" = false))]
+    pub(crate) subfolders: Option<bool>,
+    /// File that must be in the folder: while it is not there, the folder counts as away, and nothing is read.
+    #[schemars(length(min = 1))]
+    pub(crate) marker: Option<String>,
     /// What becomes of a file once it is recorded: archive (moved to `recorded/` inside the folder) where not written.
     #[schemars(extend("default" = "archive"))]
     pub(crate) when_recorded: Option<WhenRecorded>,

@@ -1,5 +1,6 @@
-//! What a folder station does with the file system: list, read, move away.
+//! What a folder station does with the files of its folder: read, move away. `listing.rs` finds them.
 
+use std::collections::BTreeSet;
 use std::fs::{self, File};
 use std::io::{ErrorKind, Read};
 use std::os::unix::fs::MetadataExt;
@@ -54,40 +55,6 @@ pub(super) enum Left {
     Ended,
 }
 
-/// What an export folder holds.
-#[derive(Debug, Default, Serialize, Deserialize)]
-pub(super) struct Listing {
-    /// Regular files whose names fit, with their fingerprints.
-    pub(super) files: Vec<(String, Fingerprint)>,
-    /// Entries whose names fit and that can't be read, with what is wrong.
-    pub(super) odd: Vec<(String, String)>,
-}
-
-/// Lists the files of a folder whose names fit a pattern, with a beat for each entry. Hidden files are somebody's work in
-/// progress; an odd entry keeps no other one from being read.
-pub(super) fn list(folder: &Path, pattern: &str, beat: &mut dyn FnMut()) -> std::io::Result<Listing> {
-    let mut listing = Listing::default();
-    for entry in fs::read_dir(folder)? {
-        let entry = entry?;
-        beat();
-        let shown = entry.file_name().to_string_lossy().into_owned();
-        if shown.starts_with('.') || !ridgepost_config::matches(pattern, &shown) {
-            continue;
-        }
-        match (entry.file_name().into_string(), fs::metadata(entry.path())) {
-            (_, Err(error)) if error.kind() == ErrorKind::NotFound => {}
-            (_, Err(error)) => listing.odd.push((shown, format!("can't be looked at: {error}"))),
-            (_, Ok(metadata)) if !metadata.is_file() => {}
-            (Err(name), Ok(_)) => {
-                let bytes = name.as_encoded_bytes().escape_ascii();
-                listing.odd.push((shown, format!("has a name that is no UTF-8 ({bytes}); rename it and it is read")));
-            }
-            (Ok(name), Ok(metadata)) => listing.files.push((name, fingerprint(&metadata))),
-        }
-    }
-    Ok(listing)
-}
-
 /// What tells this state of a file from another one.
 pub(super) fn look_at(path: &Path) -> std::io::Result<Fingerprint> {
     Ok(fingerprint(&fs::metadata(path)?))
@@ -111,7 +78,7 @@ fn has_writer(file: &File) -> bool {
     busy
 }
 
-fn fingerprint(metadata: &fs::Metadata) -> Fingerprint {
+pub(super) fn fingerprint(metadata: &fs::Metadata) -> Fingerprint {
     Fingerprint {
         size: metadata.len(),
         changed_ns: i128::from(metadata.mtime()) * 1_000_000_000 + i128::from(metadata.mtime_nsec()),
@@ -161,28 +128,52 @@ pub(super) enum PutAway {
     Changed,
 }
 
-/// Moves a recorded file into the archive folder, never over another one. It is surely there after [`settle_archive`].
-pub(super) fn archive(path: &Path, recorded: Fingerprint) -> std::io::Result<PutAway> {
-    let (folder, name) = parts(path)?;
-    if !is_still(path, recorded)? {
+/// Moves a recorded file of a folder, by its name relative to it, into the archive, where it keeps that name; never over
+/// another one. It is surely there after [`settle_archive`].
+pub(super) fn archive(root: &Path, name: &str, recorded: Fingerprint) -> std::io::Result<PutAway> {
+    let path = root.join(name);
+    let (_, last) = parts(&path)?;
+    if !is_still(&path, recorded)? {
         return Ok(PutAway::Changed);
     }
-    let target = folder.join(ARCHIVE);
-    match fs::create_dir(&target) {
-        Err(error) if error.kind() != ErrorKind::AlreadyExists => return Err(error),
-        _ => {}
-    }
-    let to = move_without_overwriting(path, &target, name)?;
+    let target = archive_of(root, Path::new(name))?;
+    let to = move_without_overwriting(&path, &target, last)?;
     if !is_still(&to, recorded)? {
-        return give_back(&to, path);
+        return give_back(&to, &path);
     }
     Ok(PutAway::Gone(Some(to)))
 }
 
-/// Waits until what was moved into the archive of a folder is there whatever happens: once for many files.
-pub(super) fn settle_archive(folder: &Path) -> std::io::Result<()> {
-    File::open(folder.join(ARCHIVE))?.sync_all()?;
-    File::open(folder)?.sync_all()
+/// The folder of the archive for a file, made where it is not there yet; `root` itself is never made.
+fn archive_of(root: &Path, name: &Path) -> std::io::Result<PathBuf> {
+    let mut target = root.to_owned();
+    let inner = name.parent().into_iter().flat_map(Path::components);
+    for part in std::iter::once(ARCHIVE.as_ref()).chain(inner.map(|part| part.as_os_str())) {
+        target.push(part);
+        match fs::create_dir(&target) {
+            Err(error) if error.kind() != ErrorKind::AlreadyExists => return Err(error),
+            _ => {}
+        }
+    }
+    Ok(target)
+}
+
+/// Waits until what was moved into the archive of a folder is there whatever happens: once for many files. `inner` are
+/// the folders, relative to it, that they were moved out of.
+pub(super) fn settle_archive(root: &Path, inner: &[PathBuf]) -> std::io::Result<()> {
+    let archive = root.join(ARCHIVE);
+    let touched: BTreeSet<&Path> = inner.iter().flat_map(|inner| inner.ancestors()).collect();
+    for folder in touched {
+        File::open(archive.join(folder))?.sync_all()?;
+    }
+    for folder in inner {
+        match File::open(root.join(folder)) {
+            // An exporter may clear away the folder that it emptied.
+            Err(error) if error.kind() == ErrorKind::NotFound => {}
+            folder => folder?.sync_all()?,
+        }
+    }
+    File::open(root)?.sync_all()
 }
 
 /// Removes a recorded file: out of the way first, so that what is removed is what was recorded.
@@ -248,7 +239,8 @@ mod tests {
 
     #[test]
     fn only_the_file_that_was_recorded_is_put_away() {
-        for put_away in [archive, remove] {
+        type Away = fn(&Path, Fingerprint) -> std::io::Result<PutAway>;
+        for put_away in [|path, recorded| archive(path.parent().unwrap(), "x.csv", recorded), remove] as [Away; 2] {
             let folder = tempfile::tempdir().unwrap();
             let path = folder.path().join("x.csv");
             fs::write(&path, "one").unwrap();
@@ -275,30 +267,37 @@ mod tests {
     }
 
     #[test]
-    fn an_odd_entry_keeps_no_other_one_from_being_read() {
-        use std::os::unix::ffi::OsStrExt;
-        let folder = tempfile::tempdir().unwrap();
-        let at = |name: &[u8]| folder.path().join(std::ffi::OsStr::from_bytes(name));
-        fs::write(at(b"good.csv"), "x").unwrap();
-        fs::write(at(b"caf\xe9.csv"), "x").unwrap();
-        std::os::unix::fs::symlink("loop.csv", at(b"loop.csv")).unwrap();
-        let listing = list(folder.path(), "*.csv", &mut || {}).unwrap();
-        assert_eq!(listing.files.len(), 1);
-        let odd: Vec<&str> = listing.odd.iter().map(|(_, what)| what.as_str()).collect();
-        assert_eq!(odd.len(), 2);
-        assert!(odd.iter().any(|what| what.contains("caf\\xe9.csv")), "{odd:?}");
-    }
-
-    #[test]
     fn the_archive_keeps_every_file_of_a_name() {
         let folder = tempfile::tempdir().unwrap();
         let path = folder.path().join("x.csv");
         for text in ["one", "two", "three"] {
             fs::write(&path, text).unwrap();
             let recorded = fingerprint(&fs::metadata(&path).unwrap());
-            assert!(matches!(archive(&path, recorded).unwrap(), PutAway::Gone(Some(_))));
+            assert!(matches!(archive(folder.path(), "x.csv", recorded).unwrap(), PutAway::Gone(Some(_))));
         }
         let kept = |name: &str| fs::read_to_string(folder.path().join(ARCHIVE).join(name)).unwrap();
         assert_eq!([kept("x.csv"), kept("x.csv.2"), kept("x.csv.3")], ["one", "two", "three"]);
+    }
+
+    #[test]
+    fn the_archive_keeps_the_way_to_a_file() {
+        let folder = tempfile::tempdir().unwrap();
+        fs::create_dir_all(folder.path().join("12/late")).unwrap();
+        let path = folder.path().join("12/late/x.csv");
+        fs::write(&path, "one").unwrap();
+        let to = folder.path().join(ARCHIVE).join("12/late/x.csv");
+        let recorded = look_at(&path).unwrap();
+        assert_eq!(archive(folder.path(), "12/late/x.csv", recorded).unwrap(), PutAway::Gone(Some(to.clone())));
+        fs::remove_dir_all(folder.path().join("12")).unwrap();
+        settle_archive(folder.path(), &["12/late".into()]).unwrap();
+        assert_eq!(fs::read(to).unwrap(), b"one");
+    }
+
+    #[test]
+    fn a_folder_that_went_away_is_not_made_again() {
+        let folder = tempfile::tempdir().unwrap();
+        let gone = folder.path().join("stick");
+        assert!(archive_of(&gone, Path::new("12/x.csv")).is_err());
+        assert!(!gone.exists());
     }
 }

@@ -5,7 +5,7 @@
 //! listing is the truth.
 
 use std::collections::{BTreeMap, BTreeSet, VecDeque};
-use std::path::PathBuf;
+use std::path::{Path, PathBuf};
 use std::sync::Arc;
 use std::sync::mpsc::{Receiver, RecvTimeoutError, channel};
 use std::time::Duration;
@@ -16,7 +16,7 @@ use ridgepost_parsers::Tick;
 use super::arrival::{Arrivals, Fingerprint};
 use super::disk::{Left, PutAway, Told};
 use super::frames::BATCH;
-use super::hints::{Wake, hints};
+use super::hints::{Hints, Wake};
 use super::line::Shell;
 use super::reach::Reach;
 use crate::store::{PenFault, What};
@@ -50,19 +50,24 @@ pub fn watch(station: Arc<Station>, folder: Folder, shell: Shell) {
         listening: None,
         told: BTreeSet::new(),
         number: 0,
+        inner: Vec::new(),
         archived: Vec::new(),
+        emptied: BTreeSet::new(),
         stays: BTreeMap::new(),
         moved: VecDeque::new(),
     };
     let mut watcher = None;
     loop {
         if watcher.is_none() && !desk.reach.is_far() {
-            watcher = hints(&desk.folder.path, wake.clone());
+            watcher = Hints::of(&desk.folder.path, wake.clone());
         }
         let again = desk.look();
         if desk.listening != Some(true) {
             watcher = None;
         }
+        // What came into a folder before it was watched is found by looking once more.
+        let more = watcher.as_mut().is_some_and(|hints| hints.follow(&desk.inner));
+        let again = if more { Duration::ZERO } else { again };
         if !desk.sleep(&woken, again) {
             break;
         }
@@ -80,7 +85,11 @@ pub(super) struct Desk {
     /// What was told of which file, so that it is told once.
     pub(super) told: BTreeSet<(String, &'static str)>,
     pub(super) number: u64,
+    /// Subfolders of the last listing, with the file system's numbers for them.
+    inner: Vec<(String, u64)>,
+    /// Files that are in the archive and not noted as such yet, and the folders they came out of.
     archived: Vec<i64>,
+    emptied: BTreeSet<PathBuf>,
     /// Recorded files that are put away later: they ended in the middle of a record and have to stand still for long,
     /// or they could not be moved.
     pub(super) stays: BTreeMap<String, (Tick, Recorded)>,
@@ -151,6 +160,7 @@ impl Desk {
             self.tell(&name, "empty-file", "holds no byte; it is looked at again when it changes");
             self.arrivals.done(&name);
         }
+        self.inner = listing.folders;
         self.take_all(look.ready);
         self.put_away_rest();
         self.look_at_moved();
@@ -204,7 +214,7 @@ impl Desk {
         let result = match self.folder.when_recorded {
             WhenRecorded::Leave => return,
             WhenRecorded::Delete => self.reach.remove(&path, fingerprint),
-            WhenRecorded::Archive => self.reach.archive(&path, fingerprint),
+            WhenRecorded::Archive => self.reach.archive(name, fingerprint),
         };
         match result {
             Ok(PutAway::Gone(to)) => {
@@ -212,6 +222,7 @@ impl Desk {
                     tracing::info!(code = "moved-now", station = self.station.name, "{name} is moved away now");
                 }
                 self.archived.push(file);
+                self.emptied.insert(Path::new(name).parent().unwrap_or(Path::new("")).to_owned());
                 let moved = to.map(|path| Moved { name: name.to_owned(), path, fingerprint, since });
                 self.moved.extend(moved);
                 if self.moved.len() > MOVED_MAX {
@@ -239,12 +250,13 @@ impl Desk {
             return;
         }
         if self.folder.when_recorded == WhenRecorded::Archive
-            && let Err(error) = self.reach.settle_archive()
+            && let Err(error) = self.reach.settle_archive(self.emptied.iter().cloned().collect())
         {
             tracing::debug!(code = "archive", station = self.station.name, "the archive is not settled: {error}");
             return;
         }
         let files = std::mem::take(&mut self.archived);
+        self.emptied.clear();
         if let Err(fault) = self.shell.pen.ask_blocking(What::FilesArchived(files)) {
             tracing::error!(code = "note-lost", station = self.station.name, "moved files could not be noted: {fault}");
         }

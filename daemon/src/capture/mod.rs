@@ -18,6 +18,7 @@ pub mod kept;
 mod kernel;
 mod keyboard;
 pub mod line;
+mod listing;
 mod node;
 mod opening;
 mod pump;

@@ -9,7 +9,8 @@ use ridgepost_config::Folder;
 use serde::{Deserialize, Serialize};
 
 use super::arrival::Fingerprint;
-use super::disk::{self, Left, Listing, PutAway};
+use super::disk::{self, Left, PutAway};
+use super::listing::{Listing, Wanted, list};
 use crate::aside::{Aside, serve};
 use crate::deliver::porter::may_hang;
 
@@ -19,12 +20,12 @@ pub const COMMAND: &str = "fetch";
 /// What is asked of the other process.
 #[derive(Debug, Serialize, Deserialize)]
 enum Errand {
-    List { path: PathBuf, pattern: String },
+    List(Wanted),
     LookAt(PathBuf),
     Read(PathBuf, Fingerprint),
-    Archive(PathBuf, Fingerprint),
+    Archive(PathBuf, String, Fingerprint),
     Remove(PathBuf, Fingerprint),
-    SettleArchive(PathBuf),
+    SettleArchive(PathBuf, Vec<PathBuf>),
 }
 
 /// What came of it.
@@ -66,11 +67,12 @@ impl Reach {
     }
 
     pub(super) fn list(&mut self) -> Result<Listing> {
+        let Folder { path, pattern, subfolders, marker, .. } = self.folder.clone();
+        let wanted = Wanted { path, pattern, subfolders, marker };
         if !self.is_far() {
-            return disk::list(&self.folder.path, &self.folder.pattern, &mut || {});
+            return list(&wanted, &mut || {});
         }
-        let Folder { path, pattern, .. } = &self.folder;
-        match self.send(&Errand::List { path: path.clone(), pattern: pattern.clone() })? {
+        match self.send(&Errand::List(wanted))? {
             (Found::Listed(listing), _) => Ok(listing),
             other => Err(unexpected(&other.0)),
         }
@@ -98,19 +100,21 @@ impl Reach {
         }
     }
 
-    pub(super) fn archive(&mut self, path: &Path, recorded: Fingerprint) -> Result<PutAway> {
+    /// Moves a file, by its name relative to the folder, into the archive.
+    pub(super) fn archive(&mut self, name: &str, recorded: Fingerprint) -> Result<PutAway> {
+        let root = self.folder.path.clone();
         match self.far {
-            true => self.put_away(&Errand::Archive(path.to_owned(), recorded)),
-            false => disk::archive(path, recorded),
+            true => self.put_away(&Errand::Archive(root, name.to_owned(), recorded)),
+            false => disk::archive(&root, name, recorded),
         }
     }
 
-    /// Waits until what was moved into the archive is there whatever happens.
-    pub(super) fn settle_archive(&mut self) -> Result<()> {
+    /// Waits until what was moved into the archive out of these folders, relative to this one, is there whatever happens.
+    pub(super) fn settle_archive(&mut self, inner: Vec<PathBuf>) -> Result<()> {
         if !self.far {
-            return disk::settle_archive(&self.folder.path);
+            return disk::settle_archive(&self.folder.path, &inner);
         }
-        match self.send(&Errand::SettleArchive(self.folder.path.clone()))? {
+        match self.send(&Errand::SettleArchive(self.folder.path.clone(), inner))? {
             (Found::Settled, _) => Ok(()),
             other => Err(unexpected(&other.0)),
         }
@@ -148,15 +152,15 @@ pub fn fetch() -> Result<()> {
     serve(|errand: Errand, _, beats| {
         let mut beat = || beats.beat();
         let found = match errand {
-            Errand::List { path, pattern } => disk::list(&path, &pattern, &mut beat).map(Found::Listed),
+            Errand::List(wanted) => list(&wanted, &mut beat).map(Found::Listed),
             Errand::LookAt(path) => disk::look_at(&path).map(Found::Seen),
             Errand::Read(path, expected) => match disk::read(&path, expected, &mut beat) {
                 Ok(raw) => return (Found::Bytes, raw),
                 Err(left) => Ok(Found::Left(left)),
             },
-            Errand::Archive(path, recorded) => disk::archive(&path, recorded).map(Found::PutAway),
+            Errand::Archive(root, name, recorded) => disk::archive(&root, &name, recorded).map(Found::PutAway),
             Errand::Remove(path, recorded) => disk::remove(&path, recorded).map(Found::PutAway),
-            Errand::SettleArchive(folder) => disk::settle_archive(&folder).map(|()| Found::Settled),
+            Errand::SettleArchive(root, inner) => disk::settle_archive(&root, &inner).map(|()| Found::Settled),
         };
         let failed = |error: Error| Found::Failed { errno: error.raw_os_error(), words: error.to_string() };
         (found.unwrap_or_else(failed), Vec::new())

@@ -1,7 +1,7 @@
 //! Carries files to a share in a process of its own, because a dead share holds whoever touches it (see
 //! [`aside`](crate::aside)).
 
-use std::path::Path;
+use std::path::{Path, PathBuf};
 
 use ridgepost_config::CsvSink;
 use serde::{Deserialize, Serialize};
@@ -82,21 +82,35 @@ pub fn carry() -> std::io::Result<()> {
 /// by the mount table alone, because looking at the folder may hang already.
 pub fn may_hang(folder: &Path) -> bool {
     let table = std::fs::read_to_string("/proc/self/mountinfo").unwrap_or_default();
-    kind_of_mount(&table, folder).is_some_and(|kind| {
-        let network = ["nfs", "nfs4", "cifs", "smb3", "smbfs", "9p", "afs", "ceph", "ncpfs", "glusterfs"];
-        network.contains(&kind) || kind == "fuse" || kind == "autofs" || kind.starts_with("fuse.")
-    })
+    kind_of_mount(&table, folder).is_some_and(hangs)
 }
 
-/// The file system type of the mount that holds a path (proc_pid_mountinfo(5): fields 5 and the first after ` - `).
+/// The mount points inside a folder where touching anything may hang.
+pub fn may_hang_below(folder: &Path) -> Vec<PathBuf> {
+    let table = std::fs::read_to_string("/proc/self/mountinfo").unwrap_or_default();
+    let below = mounts(&table).filter(|(point, kind)| hangs(kind) && point.starts_with(folder) && point != folder);
+    below.map(|(point, _)| point).collect()
+}
+
+fn hangs(kind: &str) -> bool {
+    let network = ["nfs", "nfs4", "cifs", "smb3", "smbfs", "9p", "afs", "ceph", "ncpfs", "glusterfs"];
+    network.contains(&kind) || kind == "fuse" || kind == "autofs" || kind.starts_with("fuse.")
+}
+
+/// The file system type of the mount that holds a path.
 fn kind_of_mount<'t>(table: &'t str, path: &Path) -> Option<&'t str> {
-    let mounts = table.lines().filter_map(|line| {
+    let holding = mounts(table).filter(|(point, _)| path.starts_with(point));
+    // Of mounts on one point the last one covers the others.
+    holding.max_by_key(|(point, _)| point.as_os_str().len()).map(|(_, kind)| kind)
+}
+
+/// Mount points and their file systems' types (proc_pid_mountinfo(5): fields 5 and the first after ` - `).
+fn mounts(table: &str) -> impl Iterator<Item = (PathBuf, &str)> {
+    table.lines().filter_map(|line| {
         let (mount, source) = line.split_once(" - ")?;
         let point = mount.split(' ').nth(4)?.replace("\\040", " ").replace("\\011", "\t").replace("\\134", "\\");
-        path.starts_with(&point).then_some((point.len(), source.split(' ').next()?))
-    });
-    // Of mounts on one point the last one covers the others.
-    mounts.max_by_key(|(length, _)| *length).map(|(_, kind)| kind)
+        Some((PathBuf::from(point), source.split(' ').next()?))
+    })
 }
 
 #[cfg(test)]
