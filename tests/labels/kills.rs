@@ -93,10 +93,10 @@ fn a_kill_leaves_every_reading_with_its_label() {
     assert_eq!(findings, Vec::<String>::new(), "RIDGEPOST_SEED={seed}");
     assert!(assigned > 10, "labels were heard: {assigned}");
     assert_eq!(a.account(&store, number_of).1, Vec::<String>::new(), "RIDGEPOST_SEED={seed}");
-    // The rig can fail: with one label less known, readings are found out.
+    // The rig can fail: where the labels of the second half are not known, its readings are found out.
     let raw = rusqlite::Connection::open(cell.store_path()).unwrap();
     let middle = "SELECT id FROM transmission WHERE station = 'scanner' AND id > \
-        (SELECT avg(id) FROM transmission WHERE station = 'scanner') ORDER BY id LIMIT 3";
+        (SELECT avg(id) FROM transmission WHERE station = 'scanner')";
     raw.execute(&format!("UPDATE transmission SET raw = x'58' WHERE id IN ({middle})"), []).unwrap();
     assert!(!misassigned(&cell.store()).0.is_empty(), "RIDGEPOST_SEED={seed}");
 }
