@@ -60,6 +60,36 @@ fn damaged_files_are_refused_for_their_reason() {
     }
 }
 
+/// An end of an archive that states more members than any memory holds is refused before room is made for them. Layout: the
+/// ZIP format's public description, from memory.
+#[test]
+fn an_archive_of_countless_members_is_refused() {
+    let mut bytes = file("profile-i16.x3p");
+    bytes.truncate(bytes.len() - 22);
+    let (at, members) = (bytes.len() as u64, 1_u64 << 40);
+    bytes.extend(b"PK\x06\x06");
+    bytes.extend(44_u64.to_le_bytes());
+    bytes.extend([45, 0, 45, 0, 0, 0, 0, 0, 0, 0, 0, 0]);
+    [members, members, 46, members + 1].iter().for_each(|number| bytes.extend(number.to_le_bytes()));
+    bytes.extend(b"PK\x06\x07\0\0\0\0");
+    bytes.extend(at.to_le_bytes());
+    bytes.extend(b"\x01\0\0\0PK\x05\x06\0\0\0\0\xff\xff\xff\xff\xff\xff\xff\xff\xff\xff\xff\xff\0\0");
+    let fault = read(&bytes).unwrap_err();
+    assert!(fault.contains("ZIP64"), "{fault}");
+}
+
+/// A header may state points that are not there, or scales that no height fits: both are refused, and no room is made.
+#[test]
+fn sdf_headers_are_not_believed() {
+    let text = "aISO-1.0\nNumPoints=10000000\nNumProfiles=1\nXscale=1e-6\nYscale=0\nZscale=1e300\nCompression=0\nDataType=5\n\
+                CheckType=0\n*\n";
+    let fault = |text: String| read(text.as_bytes()).unwrap_err();
+    assert_eq!(fault(format!("{text}1 2 3\n*\n")), "the header says 10000000 points, and 3 are there");
+    let two = text.replace("10000000", "2");
+    assert_eq!(fault(format!("{two}1 1e9\n*\n")), "a point times the scale of the heights is no number");
+    assert_eq!(read(format!("{two}1 2\n*\n").as_bytes()).unwrap().heights, [Some(1e300), Some(2e300)]);
+}
+
 proptest! {
     #![proptest_config(ProptestConfig::with_cases(300))]
     /// Any slip in any file: a profile or a reason, no panic; a flipped byte of an X3P's points never goes unnoticed.

@@ -12,6 +12,7 @@ pub mod corpus;
 pub mod debian;
 pub mod drops;
 pub mod feeder;
+pub mod fuzz;
 pub mod guest;
 pub mod instruments;
 pub mod oracle;

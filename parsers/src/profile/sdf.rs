@@ -42,7 +42,12 @@ pub fn read(bytes: &[u8]) -> Result<StoredProfile, ProfileFault> {
         }
         _ => return fault("this is no SDF file"),
     };
-    if is_text { text(bytes, version) } else { binary(bytes, version) }
+    let profile = if is_text { text(bytes, version) } else { binary(bytes, version) }?;
+    // A scale may be wrong by any power of ten.
+    match profile.heights.iter().flatten().find(|height| !height.is_finite()) {
+        Some(_) => fault("a point times the scale of the heights is no number"),
+        None => Ok(profile),
+    }
 }
 
 /// Whether bytes begin as an SDF file does, of a known version or not.
@@ -138,7 +143,8 @@ fn text(bytes: &[u8], version: Version) -> Result<StoredProfile, ProfileFault> {
     }
     let header = fields(header, version)?;
     let (count, _) = header.checked()?;
-    let mut heights = Vec::with_capacity(count);
+    // What the header says is not made room for: it may be wrong.
+    let mut heights = Vec::new();
     for word in data.split_whitespace() {
         if heights.len() == count {
             return fault(format!("the header says {count} points, and there are more"));

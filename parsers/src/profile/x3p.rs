@@ -29,6 +29,9 @@ struct Axis {
 /// # Errors
 /// Where a member, a sum, a count or a number does not fit, or the file holds a surface.
 pub fn read(bytes: &[u8]) -> Result<StoredProfile, ProfileFault> {
+    if is_zip64(bytes) {
+        return fault("it is a ZIP64 archive, which no profile is large enough to need");
+    }
     let mut archive = match ZipArchive::new(Cursor::new(bytes)) {
         Ok(archive) => archive,
         Err(error) => return fault(format!("this is no whole ZIP file: {error}")),
@@ -74,6 +77,13 @@ pub fn read(bytes: &[u8]) -> Result<StoredProfile, ProfileFault> {
     let height =
         |raw: Option<[f64; 3]>| raw.map(|raw| z.offset + raw[2] * z.increment).filter(|height| height.is_finite());
     Ok(StoredProfile { step, positions, heights: points.into_iter().map(height).collect() })
+}
+
+/// Whether the end of an archive may be read as that of a ZIP64 one: the sign of its locator 20 bytes before the sign of
+/// the end. Its reader makes room for as many members as such an end states, up to 2 to the power of 64.
+fn is_zip64(bytes: &[u8]) -> bool {
+    let mut places = bytes.windows(24);
+    places.any(|place| place.starts_with(b"PK\x06\x07") && place.ends_with(b"PK\x05\x06"))
 }
 
 /// A member of the archive, no larger than `most` unpacked.
