@@ -1,6 +1,10 @@
 //! Export folders as machines and exporters leave them: folders inside folders, sticks and shares that go and come back,
 //! very many files that wait, and a station beside them that misses nothing.
 #![allow(clippy::unwrap_used, clippy::expect_used, clippy::panic)]
+#![allow(clippy::print_stdout, reason = "a test's figures are printed")]
+
+#[path = "folders/growing.rs"]
+mod growing;
 
 use std::fs;
 use std::path::{Path, PathBuf};

@@ -52,6 +52,9 @@ fn folder_words(folder: &Folder) -> String {
     let inside = if folder.subfolders { " and the folders inside" } else { "" };
     let marker = folder.marker.as_ref().map(|marker| format!(", only while {marker} is there")).unwrap_or_default();
     let (path, pattern, still) = (folder.path.display(), &folder.pattern, folder.settle_ms);
+    if folder.grows {
+        return format!("{path}{inside}, names {pattern}, rows taken as they are added{marker}");
+    }
     format!("{path}{inside}, names {pattern}, still for {still} ms, {then}{marker}")
 }
 

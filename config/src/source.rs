@@ -243,6 +243,8 @@ pub struct Folder {
     pub subfolders: bool,
     /// File that must be in the folder, else it counts as away: an unmounted share has none.
     pub marker: Option<String>,
+    /// Whether rows are taken as they are added, file by file, instead of files once they are complete.
+    pub grows: bool,
     /// What becomes of a file once it is recorded.
     pub when_recorded: WhenRecorded,
     /// How long size and time must stand still before a file that was not closed or renamed in before our

@@ -148,6 +148,19 @@ fn every_shipped_file_can_be_named_by_a_station() {
     }
 }
 
+/// Neither has a file that grows.
+#[test]
+fn an_instrument_of_whole_files_does_not_grow() {
+    let mut files = example();
+    let definition = "[instrument]\nname = \"whole\"\n[framing]\nkind = \"file\"\n[json.fields]\nRa = \"ra\"\n[reading]\nunit = \"um\"\n";
+    files.insert("instruments/whole.toml".into(), definition.to_owned());
+    let cell = files.get_mut(Path::new("cell.toml")).unwrap();
+    *cell = cell.replacen("\"csv-export\"", "\"whole\"", 1).replacen("when_recorded = \"archive\"", "grows = true", 1);
+    let loaded = read(Path::new(CELL_DIR), &files);
+    let messages: Vec<String> = loaded.faults().map(|fault| fault.message.clone()).collect();
+    assert_eq!(messages, ["`whole` has no rows that could be taken one by one"]);
+}
+
 /// A line has no end of file, so nothing would ever be read.
 #[test]
 fn an_instrument_of_whole_files_needs_a_folder() {

@@ -175,6 +175,8 @@ impl<'a> Again<'a> {
         let talks = self.station.instrument.definition().dialogue.is_some();
         self.told.left_out = if self.station.scanner.is_some() {
             Some("what it heard are labels, and those were obeyed at their time".to_owned())
+        } else if matches!(&self.station.source, Source::Folder(folder) if folder.grows) {
+            Some("its files grow: their rows are stored without the heading they are read by".to_owned())
         } else if talks {
             Some("it is talked to: what an answer was to is not in its bytes".to_owned())
         } else {

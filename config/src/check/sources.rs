@@ -114,12 +114,20 @@ fn read_folder(sheet: &mut Sheet, path: &Path, said: &FolderSaid, cell_dir: &Fil
         let help = "write the name of a file that lies in `path` itself";
         sheet.fault(&path.key("marker"), Code::WrongValue, message, help);
     }
+    let grows = said.grows == Some(true);
+    if grows && said.when_recorded.is_some_and(|then| then != WhenRecorded::Leave) {
+        let message = "a file that grows is never recorded to its end, so it is not moved or deleted".to_owned();
+        let help = "leave `when_recorded` out: files that grow stay where they are";
+        sheet.fault_of_key(&path.key("when_recorded"), Code::Contradiction, message, help);
+    }
+    let otherwise = if grows { WhenRecorded::Leave } else { WhenRecorded::Archive };
     Some(Folder {
         path: resolve(cell_dir, said.path.as_ref()?),
         pattern,
         subfolders: said.subfolders.unwrap_or(false),
         marker: said.marker.clone(),
-        when_recorded: said.when_recorded.unwrap_or(WhenRecorded::Archive),
+        grows,
+        when_recorded: said.when_recorded.unwrap_or(otherwise),
         settle_ms: said.settle_ms.unwrap_or(2000),
     })
 }

@@ -90,6 +90,12 @@ fn station(
         let help = "give the station a `folder`, or the definition a framing with an end mark, a length or a silence";
         sheet.fault(&path.key("instrument"), Code::Contradiction, message, help);
     }
+    let ends_by_itself = !matches!(instrument.definition().framing.kind, FramingKind::File | FramingKind::Gap);
+    if !ends_by_itself && matches!(&source, Some(Source::Folder(folder)) if folder.grows) {
+        let message = format!("`{}` has no rows that could be taken one by one", instrument.name());
+        let help = "leave `grows` out, or name the definition of an instrument whose files have rows or lines";
+        sheet.fault(&path.key("folder").key("grows"), Code::Contradiction, message, help);
+    }
     let instrument = match &source {
         Some(Source::Stream(Stream::Keyboard(keyboard))) => {
             suits_keys(sheet, path, &instrument);

@@ -179,6 +179,9 @@ pub(crate) struct FolderSaid {
     /// File that must be in the folder: while it is not there, the folder counts as away, and nothing is read.
     #[schemars(length(min = 1))]
     pub(crate) marker: Option<String>,
+    /// Whether rows are taken as they are added to files, instead of files once they are complete; not where not written.
+    #[schemars(extend("default" = false))]
+    pub(crate) grows: Option<bool>,
     /// What becomes of a file once it is recorded: archive (moved to `recorded/` inside the folder) where not written.
     #[schemars(extend("default" = "archive"))]
     pub(crate) when_recorded: Option<WhenRecorded>,

@@ -2,7 +2,7 @@
 
 use std::collections::BTreeSet;
 use std::fs::{self, File};
-use std::io::{ErrorKind, Read};
+use std::io::{ErrorKind, Read, Seek, SeekFrom};
 use std::os::unix::fs::MetadataExt;
 use std::path::{Path, PathBuf};
 
@@ -108,6 +108,19 @@ pub(super) fn read(path: &Path, expected: Fingerprint, beat: &mut dyn FnMut()) -
         return Err(Left::Later);
     }
     Ok(raw)
+}
+
+/// Bytes of a file from a place on, at most so many, and what the file was when they were read. Whoever writes it may have it
+/// open.
+pub(super) fn piece(path: &Path, from: u64, most: u64) -> Result<(Fingerprint, Vec<u8>), Left> {
+    let mut file = File::open(path).map_err(left)?;
+    if flock(&file, FlockOperation::NonBlockingLockShared).is_err() {
+        return Err(Left::Told(Told::Locked, "is locked by its writer; it is tried again".into()));
+    }
+    file.seek(SeekFrom::Start(from)).map_err(left)?;
+    let mut raw = Vec::new();
+    file.by_ref().take(most).read_to_end(&mut raw).map_err(left)?;
+    Ok((fingerprint(&file.metadata().map_err(left)?), raw))
 }
 
 fn left(error: std::io::Error) -> Left {

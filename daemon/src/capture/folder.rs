@@ -16,6 +16,7 @@ use ridgepost_parsers::Tick;
 use super::arrival::{Arrivals, Fingerprint};
 use super::disk::{Left, PutAway, Told};
 use super::frames::BATCH;
+use super::growing::Growing;
 use super::hints::{Hints, Wake};
 use super::line::Shell;
 use super::reach::Reach;
@@ -50,6 +51,7 @@ pub fn watch(station: Arc<Station>, folder: Folder, shell: Shell) {
         listening: None,
         told: BTreeSet::new(),
         number: 0,
+        growing: Growing::default(),
         inner: Vec::new(),
         archived: Vec::new(),
         emptied: BTreeSet::new(),
@@ -85,6 +87,8 @@ pub(super) struct Desk {
     /// What was told of which file, so that it is told once.
     pub(super) told: BTreeSet<(String, &'static str)>,
     pub(super) number: u64,
+    /// Files that are taken row by row.
+    pub(super) growing: Growing,
     /// Subfolders of the last listing, with the file system's numbers for them.
     inner: Vec<(String, u64)>,
     /// Files that are in the archive and not noted as such yet, and the folders they came out of.
@@ -155,6 +159,11 @@ impl Desk {
         for (name, what) in &listing.odd {
             self.tell(name, "unreadable-file", what);
         }
+        if self.folder.grows {
+            self.inner = listing.folders;
+            let again = self.grow_all(&listing.files);
+            return self.wait_until(again);
+        }
         let look = self.arrivals.look(self.shell.clock.tick(), &listing.files);
         for name in look.empty {
             self.tell(&name, "empty-file", "holds no byte; it is looked at again when it changes");
@@ -165,8 +174,12 @@ impl Desk {
         self.put_away_rest();
         self.look_at_moved();
         self.confirm_archived();
+        self.wait_until(look.again)
+    }
+
+    fn wait_until(&self, again: Option<Tick>) -> Duration {
         let now = self.shell.clock.tick();
-        let settle = look.again.map(|again| Duration::from_millis(again.0.saturating_sub(now.0).max(10)));
+        let settle = again.map(|again| Duration::from_millis(again.0.saturating_sub(now.0).max(10)));
         settle.map_or(RESCAN, |settle| settle.min(RESCAN))
     }
 

@@ -46,6 +46,8 @@ pub struct Shell {
     pub pen: Pen,
     /// Where the station says how it is doing.
     pub board: Board,
+    /// The store, to look up what is known.
+    pub store: Arc<std::path::Path>,
     /// The program stops.
     pub stop: CancellationToken,
     /// Unique over all runs of the program.

@@ -4,6 +4,7 @@
 //! shells around them ([`line`], [`folder`]).
 
 pub mod adapter;
+mod anew;
 pub mod arrival;
 pub mod asking;
 pub mod device;
@@ -11,6 +12,7 @@ mod disk;
 pub mod errors;
 pub mod folder;
 mod frames;
+mod growing;
 mod hints;
 pub mod holders;
 pub mod inputs;
@@ -26,6 +28,7 @@ pub mod reach;
 mod recorder;
 mod serial;
 pub mod session;
+mod tail;
 mod taking;
 mod tcp;
 pub mod usb;

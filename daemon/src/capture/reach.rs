@@ -23,6 +23,7 @@ enum Errand {
     List(Wanted),
     LookAt(PathBuf),
     Read(PathBuf, Fingerprint),
+    Piece(PathBuf, u64, u64),
     Archive(PathBuf, String, Fingerprint),
     Remove(PathBuf, Fingerprint),
     SettleArchive(PathBuf, Vec<PathBuf>),
@@ -35,6 +36,8 @@ enum Found {
     Seen(Fingerprint),
     /// The bytes follow.
     Bytes,
+    /// The same, of a file that was this.
+    Piece(Fingerprint),
     PutAway(PutAway),
     Settled,
     Left(Left),
@@ -100,6 +103,23 @@ impl Reach {
         }
     }
 
+    /// Bytes of a file that may be written to, from a place on.
+    pub(super) fn piece(
+        &mut self,
+        path: &Path,
+        from: u64,
+        most: u64,
+    ) -> std::result::Result<(Fingerprint, Vec<u8>), Left> {
+        if !self.far {
+            return disk::piece(path, from, most);
+        }
+        match self.send(&Errand::Piece(path.to_owned(), from, most)) {
+            Ok((Found::Piece(fingerprint), raw)) => Ok((fingerprint, raw)),
+            Ok((Found::Left(left), _)) => Err(left),
+            _ => Err(Left::Later),
+        }
+    }
+
     /// Moves a file, by its name relative to the folder, into the archive.
     pub(super) fn archive(&mut self, name: &str, recorded: Fingerprint) -> Result<PutAway> {
         let root = self.folder.path.clone();
@@ -156,6 +176,10 @@ pub fn fetch() -> Result<()> {
             Errand::LookAt(path) => disk::look_at(&path).map(Found::Seen),
             Errand::Read(path, expected) => match disk::read(&path, expected, &mut beat) {
                 Ok(raw) => return (Found::Bytes, raw),
+                Err(left) => Ok(Found::Left(left)),
+            },
+            Errand::Piece(path, from, most) => match disk::piece(&path, from, most) {
+                Ok((fingerprint, raw)) => return (Found::Piece(fingerprint), raw),
                 Err(left) => Ok(Found::Left(left)),
             },
             Errand::Archive(root, name, recorded) => disk::archive(&root, &name, recorded).map(Found::PutAway),

@@ -109,12 +109,17 @@ impl Desk {
         }
     }
 
+    /// When the newest readings of a file were taken, as far as its time tells.
+    pub(super) fn taken_when(file: Fingerprint, received: &Stamp) -> Taken {
+        let changed_us = i64::try_from(file.changed_ns / 1000).unwrap_or(received.us);
+        let live_us = i64::try_from(LIVE.as_micros()).unwrap_or(i64::MAX);
+        if received.us - changed_us > live_us { Taken::At(changed_us) } else { Taken::Live }
+    }
+
     /// Asks the writer to begin a file; whatever does not fit into one request is kept for [`Desk::recorded`].
     pub(super) fn ask(&mut self, name: &str, fingerprint: Fingerprint, raw: Vec<u8>) -> Result<Ahead, Left> {
         let received = self.shell.clock.stamp();
-        let changed_us = i64::try_from(fingerprint.changed_ns / 1000).unwrap_or(received.us);
-        let live_us = i64::try_from(LIVE.as_micros()).unwrap_or(i64::MAX);
-        let taken = if received.us - changed_us > live_us { Taken::At(changed_us) } else { Taken::Live };
+        let taken = Self::taken_when(fingerprint, &received);
         self.number += 1;
         let raw = Arc::new(raw);
         let mut frames = Frames::new(&self.station, &raw);

@@ -218,8 +218,7 @@ async fn daemon(cell: Arc<Cell>, kept: Kept) -> Result<(), RunFault> {
     if let Some(folder) = store.parent() {
         std::fs::create_dir_all(folder).map_err(|error| RunFault::Io("the store's folder can't be made", error))?;
     }
-    // Caught from here on: a stop while everybody starts is a stop.
-    let asked_to_end = terminated();
+    let asked_to_end = terminated(); // From here on: a stop while everybody starts is a stop.
     let socket = control::socket_path(&store);
     let mut lock = Lock::take(&store, Some(socket.clone()))?;
     let (fatal, mut failed) = watch::channel(None);
@@ -230,6 +229,7 @@ async fn daemon(cell: Arc<Cell>, kept: Kept) -> Result<(), RunFault> {
         clock: house.clock.clone(),
         pen: house.pen.clone(),
         board: house.board.clone(),
+        store: store.as_path().into(),
         stop: stop.clone(),
         run: run_id().into(),
         runtime: tokio::runtime::Handle::current(),

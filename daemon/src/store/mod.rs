@@ -9,6 +9,7 @@ mod checkpoint;
 pub mod damage;
 pub mod fields;
 mod files;
+pub mod growth;
 pub mod held;
 mod job;
 mod label;
@@ -42,7 +43,7 @@ pub use job::{JobCommand, JobFault};
 pub use label::Typed;
 pub use lock::{Holder, Lock, LockFault, holder};
 pub use pen::{Pen, PenFault, Promise};
-pub use record::{Burst, Heard, Provenance, Taken, Tally, sha256};
+pub use record::{Burst, Heard, Provenance, Taken, Tally, hex, sha256};
 pub use request::{Answer, FileBegin, FileState, What};
 pub use reread::Change;
 

@@ -4,6 +4,7 @@ use rusqlite::{OptionalExtension, params};
 
 use super::StoreFault;
 use super::files;
+use super::growth;
 use super::parcel;
 use super::record::{Burst, Recorder, Tally};
 use super::request::{Answer, What};
@@ -33,6 +34,7 @@ fn act(recorder: &mut Recorder, what: &What) -> Result<Answer, StoreFault> {
         What::FileFrames { file, from, after, frames, last } => {
             files::go_on(recorder, (*file, *last), from, *after, frames).map(Answer::Tally)
         }
+        What::Grown(grown) => growth::grow(recorder, grown).map(|(generation, tally)| Answer::Grown(generation, tally)),
         What::FilesArchived(files) => {
             files.iter().try_for_each(|file| files::set_state(recorder, *file, "archived"))?;
             Ok(Answer::Done)

@@ -352,6 +352,11 @@ pub(super) fn outcome_code(outcome: Outcome) -> &'static str {
 /// SHA-256 in lower-case hex.
 pub fn sha256(bytes: &[u8]) -> String {
     use sha2::Digest;
+    hex(&sha2::Sha256::digest(bytes))
+}
+
+/// Bytes in hexadecimal digits.
+pub fn hex(bytes: &[u8]) -> String {
     let digit = |half: u8| char::from_digit(u32::from(half), 16).unwrap_or('0');
-    sha2::Sha256::digest(bytes).iter().flat_map(|byte| [digit(byte >> 4), digit(byte & 15)]).collect()
+    bytes.iter().flat_map(|byte| [digit(byte >> 4), digit(byte & 15)]).collect()
 }

@@ -2,6 +2,7 @@
 
 use std::sync::Arc;
 
+use super::growth::Grown;
 use super::job::{JobCommand, JobFault};
 use super::label::Typed;
 use super::record::{Burst, Heard, Provenance, Taken, Tally};
@@ -80,6 +81,8 @@ pub enum What {
         /// Whether these are the last ones.
         last: bool,
     },
+    /// Write rows of a file that grows.
+    Grown(Box<Grown>),
     /// These files were moved, or removed.
     FilesArchived(Vec<i64>),
     /// A person's word about the job.
@@ -165,6 +168,8 @@ pub enum Answer {
     Tally(Tally),
     /// What is known of the file, and how the frames fared that were written now.
     File(FileState, Tally),
+    /// Which writing of a file its rows are of, and how they fared.
+    Grown(i64, Tally),
     /// How many readings were new, and how many say something else.
     Reread {
         /// New ones.

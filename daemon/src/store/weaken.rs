@@ -22,6 +22,8 @@ pub enum Weakened {
     KeepMemory,
     /// Never brings the write-ahead log back.
     NeverCheckpoint,
+    /// Does not know after a start how far files that grow are taken.
+    ForgetGrowth,
 }
 
 /// What a daemon that was weakened so keeps for good.
@@ -41,6 +43,7 @@ impl Weakened {
             Ok("keep-descriptors") => Weakened::KeepDescriptors,
             Ok("keep-memory") => Weakened::KeepMemory,
             Ok("never-checkpoint") => Weakened::NeverCheckpoint,
+            Ok("forget-growth") => Weakened::ForgetGrowth,
             _ => Weakened::No,
         }
     }
