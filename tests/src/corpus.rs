@@ -11,8 +11,8 @@ mod expected;
 mod play;
 mod stored;
 
-pub use case::{Case, Kind};
-pub use compare::{compare_exactly, compare_values, consists_of, is_subsequence, values_of_frames};
+pub use case::{Case, Kind, SHARED_GRAMMAR};
+pub use compare::{compare_exactly, compare_values, consists_of, fits_run_together, is_subsequence, values_of_frames};
 pub use derive::{Noise, Stretch, cut_at_random, damaged, flips, noises};
 pub use expected::{Event, Expected, Param, Record, Reject};
 pub use play::{Piece, Played, Shown, Told, play, show};

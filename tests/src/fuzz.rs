@@ -9,7 +9,7 @@ pub mod memory;
 pub mod mutate;
 
 use std::cell::Cell;
-use std::collections::{BTreeSet, HashSet};
+use std::collections::BTreeSet;
 use std::panic::{AssertUnwindSafe, catch_unwind, set_hook, take_hook};
 use std::path::{Path, PathBuf};
 use std::sync::Once;
@@ -196,11 +196,10 @@ fn smaller(input: &Input, mut checks: usize, holds: &dyn Fn(&Input) -> bool) -> 
 
 /// A text with everything that differs from input to input taken out: what is quoted and what is counted.
 pub fn outline(text: &str) -> String {
-    let mut kept = String::new();
-    let text = text.split_once('=').map_or(text, |(name, _)| name);
-    for (number, part) in text.split(['`', '"', '\'']).enumerate() {
-        kept.push_str(if number % 2 == 0 { part } else { "_" });
-    }
+    let quotes = ['`', '"', '\'', '='];
+    let first = text.split(quotes).next().unwrap_or_default();
+    let last = text.rsplit(quotes).next().unwrap_or_default();
+    let mut kept = if first == text { first.to_owned() } else { format!("{first}_{last}") };
     kept.retain(|char| char.is_ascii_alphabetic() || matches!(char, ' ' | '_'));
     kept.truncate(60);
     kept
@@ -219,11 +218,17 @@ pub fn kept(target: &str) -> Vec<Input> {
     paths.iter().filter_map(input).collect()
 }
 
-/// Keeps `inputs` in the tree, but for long ones.
+/// Most bytes of an input that is kept in the tree, and how many of a target are kept at once.
+const KEPT: (usize, usize) = (400, 24);
+
+/// Keeps the shortest of `inputs` in the tree.
 pub fn keep(target: &str, inputs: &[Input]) -> std::io::Result<()> {
-    let unique: HashSet<&Input> = inputs.iter().filter(|input| input.bytes.len() <= 1_500).collect();
+    let (bytes_max, inputs_max) = KEPT;
+    let mut inputs: Vec<&Input> = inputs.iter().filter(|input| input.bytes.len() <= bytes_max).collect();
+    inputs.sort_by_key(|input| (input.bytes.len(), &input.of, &input.bytes));
+    inputs.dedup();
     std::fs::create_dir_all(folder(target))?;
-    for input in unique {
+    for input in inputs.into_iter().take(inputs_max) {
         let mark =
             input.bytes.iter().fold(0x811c_9dc5_u32, |mark, byte| (mark ^ u32::from(*byte)).wrapping_mul(0x0100_0193));
         std::fs::write(folder(target).join(format!("{}.{mark:08x}", input.of)), &input.bytes)?;

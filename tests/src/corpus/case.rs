@@ -15,6 +15,21 @@ use super::play::{Piece, play};
 const RUNS_TOGETHER: &[(&str, &str)] =
     &[("s15_keyboard", "a sign or digit left of a cut number stands before the next one like a part of it")];
 
+/// Pairs (recording, definition) where the second may read the first, because both say the same thing in the same
+/// way, with the reason. Nothing else than what the one or the other recording holds may be read. A pair that is not
+/// needed any more fails the test.
+pub const SHARED_GRAMMAR: &[(&str, &str, &str)] = &[
+    (
+        "s23_plug_in_noise",
+        "s24_split_merge",
+        "both send `Ra 0.412 um` on one line; the one is about noise, the other about packets",
+    ),
+    ("s24_split_merge", "s23_plug_in_noise", "the same pair the other way round"),
+    ("s23_plug_in_noise", "s25_parity", "the definition of s25 is right, only its port was set wrongly"),
+    ("s24_split_merge", "s25_parity", "the same"),
+    ("s25_parity", "a06_parity_declared", "the same sender, and here its parity is declared"),
+];
+
 /// How the bytes of a case reach the daemon.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub enum Kind {

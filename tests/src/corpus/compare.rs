@@ -224,6 +224,24 @@ pub fn consists_of(got: &[Shown], parts: &[(&[Shown], bool)]) -> bool {
     })
 }
 
+/// Whether `got` is what a copy of `length` bytes and the recording may give where a cut message and the next one may be
+/// read as one ([`Case::runs_together`], messages that end with CR). Where the copy `runs_on` into two recordings, the
+/// joined message has the value of both texts together, or none; behind a silence the first message, which may be the
+/// rest of the cut one, is read or not; nothing else is missing or another.
+pub fn fits_run_together(case: &Case, length: usize, got: &[Shown], runs_on: bool) -> bool {
+    let all = case.expected.values();
+    let messages = |bytes: &[u8]| bytes.split(|byte| *byte == b'\r').map(<[u8]>::to_vec).collect::<Vec<_>>();
+    let mut copied = messages(&case.input[..length]);
+    let part = copied.pop().unwrap_or_default();
+    let text = String::from_utf8_lossy(&[part, messages(&case.input)[0].clone()].concat()).replace(',', ".");
+    let text = if text.starts_with('.') { format!("0{text}") } else { text };
+    let (quantity, _, unit, mark) = all[0].clone();
+    let joined = if runs_on { (quantity, Some(text), unit, mark) } else { all[0].clone() };
+    let behind: &[Shown] = if runs_on { &all } else { &[] };
+    let parts = [(&all[..copied.len()], false), (&[joined][..], true), (&all[1..], false), (behind, false)];
+    consists_of(got, &parts)
+}
+
 /// Whether everything of `got` stands in `whole`, in the same order.
 pub fn is_subsequence<T: PartialEq>(got: &[T], whole: &[T]) -> bool {
     let mut rest = whole.iter();
