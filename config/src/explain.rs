@@ -1,6 +1,8 @@
 //! What a plan means where it says nothing: the lines that `ridgepost check` prints, so that a person reads the
 //! defaults before parts are judged by them.
 
+mod register;
+
 use ridgepost_parsers::Layout;
 
 use crate::diagnostic::plain;
@@ -15,8 +17,10 @@ use crate::watch::Metrics;
 pub fn explain(plan: &Plan) -> Vec<String> {
     let mut lines: Vec<String> = plan.stations.iter().map(station).collect();
     for gauge in plan.gauges.values() {
-        lines.push(format!("gauge {}: {}{}", gauge.id, gauge.kind, gauge_words(gauge)));
+        lines.push(format!("gauge {}: {}{}", gauge.id, gauge.kind, register::gauge_words(gauge)));
+        lines.extend(register::verification(plan, gauge));
     }
+    lines.extend(plan.specimens.values().map(register::specimen));
     for sink in &plan.sinks {
         let SinkKind::Csv(csv) = &sink.kind;
         lines.push(format!("sink {}: {}", sink.name, csv_words(csv)));
@@ -131,37 +135,6 @@ fn talk_words(dialogue: &ridgepost_parsers::DialogueRule) -> String {
     }
     if dialogue.acknowledge.is_some() {
         words.push_str(", acknowledged once stored");
-    }
-    words
-}
-
-fn gauge_words(gauge: &crate::plan::Gauge) -> String {
-    let mut words = String::new();
-    if gauge.skidded {
-        words.push_str(", skidded: P, W and Rt are refused");
-    } else if gauge.kind == "stylus" {
-        words.push_str(", without a skid");
-    }
-    match (&gauge.failed, &gauge.verified) {
-        (Some(reason), _) => words.push_str(&format!(", failed: {reason}")),
-        (None, Some(verified)) => {
-            let end = match (verified.until, gauge.calibration_due) {
-                (Some(until), _) => format!("holds until {until}"),
-                (None, Some(due)) => format!("holds until its calibration is due on {due} (no end written)"),
-                (None, None) => "holds without end (neither an end nor a calibration date is written)".to_owned(),
-            };
-            words.push_str(&format!(", verified on {}: {end}", verified.on));
-        }
-        (None, None) => words.push_str(", no verification written: unverified"),
-    }
-    match gauge.calibration_due {
-        Some(due) => words.push_str(&format!(", calibration due {due}")),
-        None => words.push_str(", no calibration date written: never overdue"),
-    }
-    match settings_words(&gauge.settings) {
-        Some(settings) => words.push_str(&format!(", declared {settings}")),
-        None if gauge.kind == "stylus" => words.push_str(", nothing declared: conditions it doesn't send are unknown"),
-        None => {}
     }
     words
 }

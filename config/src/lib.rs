@@ -18,6 +18,7 @@ mod nearest;
 mod pattern;
 mod plan;
 mod read;
+mod register;
 mod said;
 mod samples;
 mod schema;

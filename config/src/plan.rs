@@ -4,13 +4,13 @@ use std::collections::BTreeMap;
 use std::path::PathBuf;
 use std::sync::Arc;
 
-use jiff::civil::Date;
 use jiff::tz::TimeZone;
 use ridgepost_parsers::{Instrument, Quantity, Unit};
 use ridgepost_texture::DefaultSetting;
 pub use ridgepost_texture::Edition as TextureEdition;
 use rust_decimal::Decimal;
 
+pub use crate::register::{Gauge, Specimen, Stylus, VerificationRule, Verified};
 pub use crate::source::{
     CharDevice, Control, Flow, Folder, Keyboard, Parity, Port, PortAt, ReadAfter, Source, Stream, Tcp, Usb,
     WhenRecorded,
@@ -101,40 +101,6 @@ pub struct Amount {
     pub unit: Unit,
 }
 
-/// One registered physical instrument.
-#[derive(Clone, Debug, PartialEq)]
-pub struct Gauge {
-    /// Its id in the register.
-    pub id: String,
-    /// What it is: `stylus`, `calliper`, `micrometer`, `indicator`, `bore`, `hardness` or the shop's own word.
-    pub kind: String,
-    /// A skid follows the surface: P, W and Rt mean nothing.
-    pub skidded: bool,
-    /// Last day its calibration holds.
-    pub calibration_due: Option<Date>,
-    /// What it is declared to be set to.
-    pub settings: Settings,
-    /// Expanded uncertainties of its values; a share of the value where one is in per cent and the quantity is not.
-    pub uncertainty: BTreeMap<Quantity, Amount>,
-    /// Coverage factor k of all of them, above 0; 2 where not written.
-    pub coverage_factor: Decimal,
-    /// The last verification that was good, as stated by the shop.
-    pub verified: Option<Verified>,
-    /// Set aside by the shop: found bad.
-    pub failed: Option<String>,
-}
-
-/// A verification stated in the register.
-#[derive(Clone, Debug, PartialEq, Eq)]
-pub struct Verified {
-    /// The day it was done.
-    pub on: Date,
-    /// The last day it holds; without one it holds until the calibration is due.
-    pub until: Option<Date>,
-    /// Where it is recorded.
-    pub source: String,
-}
-
 /// Measuring conditions: what a gauge is declared to be set to, or what a characteristic requires.
 #[derive(Clone, Debug, Default, PartialEq, Eq)]
 pub struct Settings {
@@ -150,19 +116,6 @@ pub struct Settings {
     pub standard: Option<String>,
     /// Stored program.
     pub program: Option<String>,
-}
-
-/// A registered material measure.
-#[derive(Clone, Debug, PartialEq)]
-pub struct Specimen {
-    /// Its id in the register.
-    pub id: String,
-    /// Certified values.
-    pub certified: BTreeMap<Quantity, Amount>,
-    /// Expanded uncertainties, k = 2.
-    pub uncertainty: BTreeMap<Quantity, Amount>,
-    /// Last day its certificate holds.
-    pub due: Option<Date>,
 }
 
 /// What is made and what is asked of it.

@@ -1,8 +1,9 @@
 //! In what state a gauge is on a day, by the register alone.
 
 use jiff::civil::Date;
-use ridgepost_config::Gauge;
+use ridgepost_config::{Gauge, Plan};
 
+use crate::filter::same_filter;
 use crate::row::{GaugeState, Reason};
 
 /// State of a gauge on the local day `today`, and why it is not good; no reason beside `verified`. Where nobody knows what
@@ -34,6 +35,42 @@ fn registered(gauge: &Gauge, today: Option<Date>) -> GaugeState {
         Some(verified) if verified.on > today => GaugeState::Unverified,
         Some(_) => GaugeState::Verified,
     }
+}
+
+/// What a person should look at in a register on a day: dates that are past, and filters that differ where a gauge is
+/// verified with a specimen. A sentence each.
+pub fn register_concerns(plan: &Plan, today: Date) -> Vec<String> {
+    let mut concerns = Vec::new();
+    for gauge in plan.gauges.values() {
+        let id = &gauge.id;
+        if let Some(due) = gauge.calibration_due.filter(|due| *due < today) {
+            concerns.push(format!("gauge {id}: its calibration was due on {due}; its readings are `gauge-overdue`"));
+        }
+        let until = gauge.verified.as_ref().and_then(|verified| verified.until);
+        if let Some(until) = until.filter(|until| *until < today) {
+            concerns.push(format!("gauge {id}: the verification written in the register held until {until}"));
+        }
+        let specimen = gauge.verification.specimen.as_ref().and_then(|id| plan.specimens.get(id));
+        if let Some(specimen) = specimen
+            && let (Some(certified), Some(set)) = (&specimen.conditions.filter, &gauge.settings.filter)
+            && !same_filter(certified, set)
+        {
+            let specimen = &specimen.id;
+            concerns.push(format!(
+                "gauge {id}: specimen {specimen} was certified with filter {certified}, and the gauge is declared to be set to \
+                 {set}; no verification passes like this"
+            ));
+        }
+    }
+    for specimen in plan.specimens.values() {
+        if let Some(due) = specimen.due.filter(|due| *due < today) {
+            concerns.push(format!(
+                "specimen {}: its certificate was due on {due}; no verification with it passes",
+                specimen.id
+            ));
+        }
+    }
+    concerns
 }
 
 impl GaugeState {

@@ -3,14 +3,13 @@
 use std::collections::BTreeMap;
 
 use ridgepost_parsers::{Quantity, UnitKind};
-use rust_decimal::Decimal;
+use rust_decimal::{Decimal, dec};
 
-use super::{Names, amount, day, duplicates, plain_id, settings};
+use super::{Names, amount, day, duplicates, plain_id, settings, specimens, verification};
 use crate::diagnostic::Code;
 use crate::document::Path;
-use crate::nearest::advice;
-use crate::plan::{Amount, Gauge, Specimen, Verified};
-use crate::said::{AmountText, GaugeSaid, GaugesFile, SpecimenSaid, VerifiedSaid};
+use crate::plan::{Amount, Gauge, Specimen, Stylus, VerificationRule, Verified};
+use crate::said::{AmountText, GaugeSaid, GaugesFile, StylusSaid, VerifiedSaid};
 use crate::sheet::Sheet;
 
 /// Everything faultless in the register, and every gauge id that is written in it.
@@ -34,32 +33,45 @@ pub(crate) fn check(sheet: &mut Sheet, said: &GaugesFile) -> Register {
     let specimen_ids = ids("specimen", said.specimen.iter().map(|specimen| specimen.id.clone()).collect());
     duplicates(sheet, "gauge", &gauge_ids, "id");
     duplicates(sheet, "specimen", &specimen_ids, "id");
-    let gauges: Vec<_> =
-        said.gauge.iter().enumerate().map(|(index, said)| gauge(sheet, &at("gauge", index), said)).collect();
-    let specimens: Vec<_> =
-        said.specimen.iter().enumerate().map(|(index, said)| specimen(sheet, &at("specimen", index), said)).collect();
+    let specimen_names = names(sheet, &specimen_ids);
+    let shop = Path::top().key("verification");
+    let shop = said.verification.as_ref().map(|said| verification::words(sheet, &shop, said, &specimen_names));
+    let shop = shop.unwrap_or_default();
+    let specimens: Vec<_> = (said.specimen.iter().enumerate())
+        .map(|(index, said)| specimens::specimen(sheet, &at("specimen", index), said))
+        .collect();
+    let mut gauges = vec![];
+    for (index, said) in said.gauge.iter().enumerate() {
+        let own = at("gauge", index).key("verification");
+        let own = said.verification.as_ref().map(|said| verification::words(sheet, &own, said, &specimen_names));
+        let rule = own.unwrap_or_default().before(&shop);
+        gauges.push(gauge(sheet, &at("gauge", index), said, rule));
+    }
     let sound = |list: &str, index: usize| !sheet.is_faulty(&at(list, index));
-    Register {
-        ids: Names {
-            written: gauge_ids.into_iter().filter_map(|(_, id)| id).collect(),
-            more: sheet.is_broken() || said.gauge.iter().any(|gauge| gauge.id.is_none()),
-        },
-        gauges: gauges
-            .into_iter()
-            .enumerate()
-            .filter(|(index, _)| sound("gauge", *index))
-            .filter_map(|(_, gauge)| gauge.map(|gauge| (gauge.id.clone(), gauge)))
-            .collect(),
-        specimens: specimens
-            .into_iter()
-            .enumerate()
-            .filter(|(index, _)| sound("specimen", *index))
-            .filter_map(|(_, specimen)| specimen.map(|specimen| (specimen.id.clone(), specimen)))
-            .collect(),
+    let specimens: BTreeMap<String, Specimen> = (specimens.into_iter().enumerate())
+        .filter(|(index, _)| sound("specimen", *index))
+        .filter_map(|(_, specimen)| specimen.map(|specimen| (specimen.id.clone(), specimen)))
+        .collect();
+    let gauges: BTreeMap<usize, Gauge> = (gauges.into_iter().enumerate())
+        .filter(|(index, _)| sound("gauge", *index))
+        .filter_map(|(index, gauge)| Some((index, gauge?)))
+        .collect();
+    for (index, gauge) in &gauges {
+        let specimen = gauge.verification.specimen.as_ref().and_then(|id| specimens.get(id));
+        specimen.into_iter().for_each(|specimen| verification::concerns(sheet, &at("gauge", *index), gauge, specimen));
+    }
+    let ids = names(sheet, &gauge_ids);
+    Register { ids, gauges: gauges.into_values().map(|gauge| (gauge.id.clone(), gauge)).collect(), specimens }
+}
+
+fn names(sheet: &Sheet, ids: &[(Path, Option<String>)]) -> Names {
+    Names {
+        written: ids.iter().filter_map(|(_, id)| id.clone()).collect(),
+        more: sheet.is_broken() || ids.iter().any(|(_, id)| id.is_none()),
     }
 }
 
-fn gauge(sheet: &mut Sheet, path: &Path, said: &GaugeSaid) -> Option<Gauge> {
+fn gauge(sheet: &mut Sheet, path: &Path, said: &GaugeSaid, verification: VerificationRule) -> Option<Gauge> {
     if let Some(id) = &said.id {
         plain_id(sheet, &path.key("id"), id);
     }
@@ -76,15 +88,22 @@ fn gauge(sheet: &mut Sheet, path: &Path, said: &GaugeSaid) -> Option<Gauge> {
         );
     }
     let uncertainty = uncertainty(sheet, &path.key("uncertainty"), said);
+    let correction = correction(sheet, &path.key("correction"), said);
+    let stylus = said.stylus.as_ref().and_then(|said| stylus(sheet, &path.key("stylus"), said));
     let coverage_factor = coverage_factor(sheet, &path.key("coverage_factor"), said.coverage_factor.as_ref());
     Some(Gauge {
         id: said.id.clone()?,
         kind: said.kind.clone()?,
+        serial: said.serial.clone(),
         skidded: said.skidded.unwrap_or(false),
         calibration_due,
+        certificate: said.certificate.clone(),
+        stylus,
         settings,
+        correction,
         uncertainty,
         coverage_factor,
+        verification,
         verified,
         failed: said.failed.clone(),
     })
@@ -99,7 +118,7 @@ fn uncertainty(sheet: &mut Sheet, path: &Path, said: &GaugeSaid) -> BTreeMap<Qua
         let of = Quantity::parse(symbol);
         let Some((quantity, stated)) = (match (of, share) {
             (Some(quantity), true) => amount(sheet, &at, said, UnitKind::Ratio).map(|stated| (quantity, stated)),
-            _ => value(sheet, &at, symbol, said),
+            _ => specimens::value(sheet, &at, symbol, said),
         }) else {
             continue;
         };
@@ -118,8 +137,40 @@ fn uncertainty(sheet: &mut Sheet, path: &Path, said: &GaugeSaid) -> BTreeMap<Qua
     known
 }
 
+fn stylus(sheet: &mut Sheet, path: &Path, said: &StylusSaid) -> Option<Stylus> {
+    if let Some(id) = &said.id {
+        plain_id(sheet, &path.key("id"), id);
+    }
+    let at = path.key("tip_radius");
+    let tip_radius = said.tip_radius.as_ref().and_then(|said| amount(sheet, &at, said, UnitKind::Length));
+    let um = tip_radius.and_then(|radius| radius.unit.to_micrometres(radius.number));
+    if let (Some(radius), Some(um)) = (tip_radius, um)
+        && (um <= Decimal::ZERO || um > TIP_RADIUS_UM_MAX)
+    {
+        let message = format!("a tip radius of {} {} is none of a stylus", radius.number, radius.unit);
+        sheet.fault(&at, Code::WrongValue, message, "usual are 2, 5 and 10 µm");
+    }
+    Some(Stylus { id: said.id.clone()?, tip_radius })
+}
+
+/// Corrections that are set in the gauge, in per cent.
+fn correction(sheet: &mut Sheet, path: &Path, said: &GaugeSaid) -> BTreeMap<Quantity, Decimal> {
+    let mut known = BTreeMap::new();
+    for (symbol, said) in said.correction.iter().flatten() {
+        let at = path.key(symbol);
+        let Some(quantity) = specimens::quantity(sheet, &at, symbol) else { continue };
+        let Some(percent) = amount(sheet, &at, said, UnitKind::Ratio) else { continue };
+        if percent.number.abs() > CORRECTION_PERCENT_MAX {
+            let message = format!("a correction of {} % is more than a gauge in order needs", percent.number);
+            sheet.warn(&at, Code::WrongValue, message, "beyond 5 % look for wear first (common practice)");
+        }
+        known.insert(quantity, percent.number);
+    }
+    known
+}
+
 /// The coverage factor: at least 1 and at most 10.
-fn coverage_factor(sheet: &mut Sheet, path: &Path, said: Option<&AmountText>) -> Decimal {
+pub(super) fn coverage_factor(sheet: &mut Sheet, path: &Path, said: Option<&AmountText>) -> Decimal {
     let Some(factor) = said.and_then(|said| amount(sheet, path, said, UnitKind::Number)) else { return USUAL_COVERAGE };
     if factor.number < Decimal::ONE || factor.number > Decimal::TEN {
         let message = format!("{} is no coverage factor", factor.number);
@@ -140,56 +191,11 @@ fn verified(sheet: &mut Sheet, path: &Path, said: &VerifiedSaid) -> Option<Verif
     Some(Verified { on: on?, until, source: said.source.clone()? })
 }
 
-fn specimen(sheet: &mut Sheet, path: &Path, said: &SpecimenSaid) -> Option<Specimen> {
-    if let Some(id) = &said.id {
-        plain_id(sheet, &path.key("id"), id);
-    }
-    let values = |sheet: &mut Sheet, key: &str, said: &Option<BTreeMap<String, AmountText>>| {
-        let said = said.iter().flatten();
-        said.filter_map(|(symbol, said)| value(sheet, &path.key(key).key(symbol), symbol, said)).collect()
-    };
-    let certified: BTreeMap<Quantity, Amount> = values(sheet, "certified", &said.certified);
-    let uncertainty: BTreeMap<Quantity, Amount> = values(sheet, "uncertainty", &said.uncertainty);
-    if said.certified.as_ref().is_some_and(BTreeMap::is_empty) && !sheet.is_faulty(&path.key("certified")) {
-        let message = "`certified` holds no value".to_owned();
-        sheet.fault(
-            &path.key("certified"),
-            Code::MissingKey,
-            message,
-            "write { Ra = \"2.97 µm\" } from the certificate",
-        );
-    }
-    for quantity in uncertainty.keys() {
-        let place = path.key("certified").key(&quantity.to_string());
-        if sheet.lacks(&place) && !sheet.is_faulty(&path.key("certified")) {
-            let message = format!("an uncertainty without a certified {quantity}");
-            let help = format!("add {quantity} to `certified`, or leave its uncertainty out");
-            sheet.fault(&path.key("uncertainty").key(&quantity.to_string()), Code::MissingReference, message, help);
-        }
-    }
-    let due = said.due.as_ref().and_then(|said| day(sheet, &path.key("due"), said));
-    Some(Specimen { id: said.id.clone()?, certified, uncertainty, due })
-}
-
-/// One certified value or uncertainty: a known quantity, a fitting unit, above zero.
-fn value(sheet: &mut Sheet, path: &Path, symbol: &str, said: &AmountText) -> Option<(Quantity, Amount)> {
-    let Some(quantity) = Quantity::parse(symbol) else {
-        let known: Vec<&str> = Quantity::symbols().collect();
-        sheet.fault_of_key(path, Code::WrongValue, format!("unknown quantity `{symbol}`"), advice(symbol, &known));
-        return None;
-    };
-    let amount = amount(sheet, path, said, quantity.unit_kind())?;
-    if amount.number <= Decimal::ZERO && quantity.is_texture() && path_is_length(&quantity) {
-        let message = format!("{quantity} can't be {} {}", amount.number, amount.unit);
-        sheet.fault(path, Code::WrongValue, message, "write the value of the certificate");
-        return None;
-    }
-    Some((quantity, amount))
-}
-
 /// k of an expanded uncertainty unless it is told: about 95 % of a normal distribution (GUM 6.3.3, from memory).
 const USUAL_COVERAGE: Decimal = Decimal::TWO;
 
-fn path_is_length(quantity: &Quantity) -> bool {
-    quantity.unit_kind() == UnitKind::Length
-}
+/// Tips are 2, 5 and 10 µm (ISO 3274, from memory); nothing a skid tester has is ten times as large.
+const TIP_RADIUS_UM_MAX: Decimal = Decimal::ONE_HUNDRED;
+
+/// Corrections from 0.95 to 1.05 are taken for gain, beyond for wear (common practice, no source).
+const CORRECTION_PERCENT_MAX: Decimal = dec!(5);

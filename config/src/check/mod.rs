@@ -13,7 +13,9 @@ mod limits;
 mod master;
 pub(crate) mod sinks;
 mod sources;
+mod specimens;
 pub(crate) mod stations;
+mod verification;
 pub(crate) mod watch;
 
 use std::collections::BTreeMap;

@@ -142,7 +142,7 @@ fn listen(sheet: &mut Sheet, path: &Path, text: &str) -> Option<SocketAddr> {
 }
 
 /// A time of day as hours and minutes.
-fn time(sheet: &mut Sheet, path: &Path, text: &str) -> Option<Time> {
+pub(super) fn time(sheet: &mut Sheet, path: &Path, text: &str) -> Option<Time> {
     let number = |range: std::ops::Range<usize>| {
         let part = text.get(range).filter(|part| part.bytes().all(|byte| byte.is_ascii_digit()))?;
         part.parse::<i8>().ok()

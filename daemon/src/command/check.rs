@@ -38,6 +38,18 @@ pub fn check(cell: &Path, args: &CheckArgs, out: &mut Out) -> Exit {
         }
     }
     faults += tried(cell, args.json, out);
+    if let Some(plan) = &loaded.partial {
+        let today = crate::clock::Clock::new(plan.cell.time_zone.clone()).today();
+        for concern in judge::register_concerns(plan, today) {
+            match args.json {
+                true => out.json(&json!({
+                    "severity": "warning", "code": "register", "file": "gauges.toml", "line": 0, "column": 0, "snippet": "",
+                    "message": concern, "help": null,
+                })),
+                false => out.say(&format!("gauges.toml: warning: {concern}\n")),
+            }
+        }
+    }
     if let (Some(plan), false) = (&loaded.partial, args.json) {
         for line in ridgepost_config::explain(plan) {
             out.say(&line);

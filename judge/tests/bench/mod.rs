@@ -9,7 +9,8 @@
 
 use jiff::civil::date;
 use ridgepost_config::{
-    Amount, Characteristic, DecisionRule, Gate, Gauge, GuardWidth, Job, Rule, Settings, Text, Unwritten, Verified,
+    Amount, Characteristic, DecisionRule, Gate, Gauge, GuardWidth, Job, Rule, Settings, Text, Unwritten,
+    VerificationRule, Verified,
 };
 use ridgepost_judge::{Circumstances, GaugeState, Given, Judgement, Kind, Mode, Piece, Row, judge};
 use ridgepost_parsers::{
@@ -95,7 +96,12 @@ pub(crate) fn gauge() -> Gauge {
     Gauge {
         id: "RT-07".to_owned(),
         kind: "stylus".to_owned(),
+        serial: None,
         skidded: false,
+        certificate: None,
+        stylus: None,
+        correction: std::collections::BTreeMap::new(),
+        verification: VerificationRule::default(),
         calibration_due: Some(date(2027, 3, 1)),
         settings: Settings {
             cutoff: Some(amount("0.8 mm")),
