@@ -72,6 +72,34 @@ fn a_device_that_cannot_be_taken_is_not_read() {
     cell.until_recorded("a", 2);
 }
 
+/// A scanner that types is obeyed by what its keys mean, and a key that it lost makes it no other label.
+#[test]
+fn a_scanner_that_types_is_obeyed() {
+    let mut cell = Cell::with_instruments(DAEMON);
+    let mut gauge = cell.port("a", "counted", "G-1");
+    let path = cell.path("by-id/scanner-event-kbd");
+    let mut scanner = Typist::plugged_in(&mut cell, &path);
+    let place = format!("keyboard = {{ path = \"{}\", layout = \"us\" }}", path.display());
+    cell.scanner_at("scanner", &[], &place);
+    cell.write("labels.toml", "[[label]]\nname = \"piece\"\npattern = 'SN-(?<serial>\\d+)'\n");
+    cell.configure();
+    cell.start_listening(&[&gauge]);
+    cell.until_logged(&format!("listening on {}", path.display()));
+    let lost = [event(0, 3, 0), event(0, 0, 0)].concat();
+    for (number, label) in [
+        (1, [typed("SN-1"), typed("7\r")].concat()),
+        (2, [typed("SN-1"), lost, typed("8\r")].concat()),
+        (3, typed("SN-19\r")),
+    ] {
+        scanner.send(&label);
+        cell.until("the label", |cell| (cell.store().frames("scanner").len() == number).then_some(()));
+        gauge.send(&counted(number as u64));
+        cell.until_recorded("a", number);
+    }
+    let serials: Vec<String> = cell.store().readings("a").iter().map(|row| field(row, "serial").to_owned()).collect();
+    assert_eq!(serials, ["17", "17", "19"]);
+}
+
 #[test]
 fn what_is_no_input_device_is_told() {
     let mut cell = Cell::with_instruments(DAEMON);

@@ -113,8 +113,16 @@ impl Instrument {
         self.plan.dialogue.clone()
     }
 
-    /// What stands between the marks of a complete frame, as text; `None` where it is damaged.
+    /// What stands between the marks of a complete frame, as text; `None` where it is damaged, or a key of it is unknown or
+    /// was lost.
     pub fn text(&self, frame: &Frame) -> Option<String> {
+        let Some(layout) = &self.layout else { return self.written(frame) };
+        let typed = layout.typed_frame(frame);
+        if typed.fault.is_some() { None } else { self.written(&typed.frame) }
+    }
+
+    /// The same of a frame whose keys are read already.
+    fn written(&self, frame: &Frame) -> Option<String> {
         self.plan.shape.text(&meant(&self.plan, frame).ok()?).ok()
     }
 
@@ -274,7 +282,7 @@ impl Decoder {
 
     /// Whether a frame bears the mark of a new measurement, where the definition has one.
     fn is_new(&self, frame: &Frame) -> bool {
-        let text = || self.instrument.text(frame);
+        let text = || self.instrument.written(frame);
         self.instrument.plan.new.as_ref().is_none_or(|new| text().is_some_and(|text| new.is_match(&text)))
     }
 

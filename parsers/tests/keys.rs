@@ -122,6 +122,18 @@ fn the_rest_of_a_message_that_was_cut_off_is_not_taken_for_a_whole_one() {
     assert_eq!(decoder.decode(&frame).reason, Some(Reason::CutOff));
 }
 
+/// What a label says is what its keys mean; where one is unknown it says nothing.
+#[test]
+fn the_text_of_a_frame_is_what_its_keys_mean() {
+    let text = |keys: &[u8]| {
+        let instrument = gauge(LayoutName::De);
+        let (frame, _) = read(&instrument, keys).remove(0);
+        instrument.text(&frame)
+    };
+    assert_eq!(text(b"LEFTSHIFT+Y 1 SLASH 7 ENTER ").as_deref(), Some("Z1-7"));
+    assert_eq!(text(b"LEFTSHIFT+Y 1 #59 7 ENTER "), None);
+}
+
 #[test]
 fn the_keypad_types_what_is_said_of_it() {
     let layout = Layout::new(LayoutName::De, Some('.'));

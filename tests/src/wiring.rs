@@ -31,12 +31,14 @@ impl Cell {
     /// Adds a scanner at `by-id/NAME`, about `stations` (all where none is named), and plugs it in there.
     pub fn scanner(&mut self, name: &str, stations: &[&str]) -> Line {
         let link = self.path("by-id").join(name);
-        let about = if stations.is_empty() { String::new() } else { format!("stations = {stations:?}") };
-        self.stations.push_str(&format!(
-            "[[station]]\nname = \"{name}\"\nscanner = {{ {about} }}\nport = {{ path = \"{}\", baud = 9600 }}\n\n",
-            link.display()
-        ));
+        self.scanner_at(name, stations, &format!("port = {{ path = \"{}\", baud = 9600 }}", link.display()));
         Line::plugged_in(&link)
+    }
+
+    /// Adds a scanner by the line that says where it listens.
+    pub fn scanner_at(&mut self, name: &str, stations: &[&str], place: &str) {
+        let about = if stations.is_empty() { String::new() } else { format!("stations = {stations:?}") };
+        self.stations.push_str(&format!("[[station]]\nname = \"{name}\"\nscanner = {{ {about} }}\n{place}\n\n"));
     }
 
     /// Adds a station at a device server; `more` are further keys of its `tcp`, each behind a comma.
