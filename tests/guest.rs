@@ -1,5 +1,6 @@
-//! Proofs that need a kernel of their own: power cuts, disks with a volatile cache, adapters that are pulled, restarts
-//! under a service manager, shares that hang. Each stands beside a control that must be found out.
+//! Proofs that need a kernel of their own: power cuts, disks with a volatile cache, adapters, instruments on
+//! USB that are pulled, restarts under a service manager, shares that hang. Each stands beside a control that must be
+//! found out.
 //!
 //! `RIDGEPOST_POWER_CUTS` sets the number of power cuts, `RIDGEPOST_SEED` brings a run back.
 #![allow(clippy::unwrap_used, clippy::expect_used, clippy::panic)]
@@ -9,6 +10,8 @@
 mod adapter;
 #[path = "guest/crash_images.rs"]
 mod crash_images;
+#[path = "guest/endpoints.rs"]
+mod endpoints;
 #[path = "guest/power_cuts.rs"]
 mod power_cuts;
 #[path = "guest/share.rs"]

@@ -16,6 +16,8 @@ pub enum Weakened {
     ForgetNumbers,
     /// Sinks touch shares themselves.
     NoPorter,
+    /// Asks USB devices for many packets at once.
+    LongTransfers,
     /// Keeps a descriptor of every port that it closes.
     KeepDescriptors,
     /// Keeps some memory of every port that it closes.
@@ -40,6 +42,7 @@ impl Weakened {
             Ok("forget-outbox") => Weakened::ForgetOutbox,
             Ok("forget-numbers") => Weakened::ForgetNumbers,
             Ok("no-porter") => Weakened::NoPorter,
+            Ok("long-transfers") => Weakened::LongTransfers,
             Ok("keep-descriptors") => Weakened::KeepDescriptors,
             Ok("keep-memory") => Weakened::KeepMemory,
             Ok("never-checkpoint") => Weakened::NeverCheckpoint,

@@ -7,6 +7,7 @@
 pub mod archive;
 pub mod crash_images;
 pub mod disk;
+pub mod gadget;
 pub mod kernel;
 pub mod machine;
 pub mod power;

@@ -15,11 +15,22 @@ use super::machine::{Build, Machine, PATIENCE};
 use super::{run, text};
 use crate::{debian, instruments};
 
-/// Modules that the guest loads by itself when it sees the device, and the file system of shares.
+/// Modules that the guest loads by itself when it sees the device, those that play a device, and the file systems of
+/// shares and sticks.
 const MODULES: &[&str] = &[
     "xhci-pci",
+    "usbhid",
+    "hid-generic",
+    "evdev",
     "usbserial",
     "ftdi_sio",
+    "dummy_hcd",
+    "usb_f_fs",
+    "usb-storage",
+    "sd_mod",
+    "vfat",
+    "nls_cp437",
+    "nls_ascii",
     "virtio_net",
     "cifs",
     "nls_utf8",
