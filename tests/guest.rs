@@ -1,4 +1,4 @@
-//! Proofs that need a kernel of their own: power cuts, disks with a volatile cache, adapters, instruments on
+//! Proofs that need a kernel of their own: power cuts, disks with a volatile cache, adapters, instruments and scanners on
 //! USB that are pulled, restarts under a service manager, shares that hang. Each stands beside a control that must be
 //! found out.
 //!
@@ -16,6 +16,8 @@ mod endpoints;
 mod power_cuts;
 #[path = "guest/share.rs"]
 mod share;
+#[path = "guest/typist.rs"]
+mod typist;
 
 use std::path::{Path, PathBuf};
 

@@ -1,7 +1,7 @@
 //! An instrument that types, without hardware: a FIFO that carries input events, and a library that answers in the kernel's
 //! place what is asked of an input device.
 //!
-//! What it does not show: that nobody else gets the keys (`tests/guest/keyboard.rs` does), and the errors of a device that is
+//! What it does not show: that nobody else gets the keys (`tests/guest/typist.rs` does), and the errors of a device that is
 //! pulled out, which here is a FIFO whose writer goes.
 
 use std::fs::{self, File};
