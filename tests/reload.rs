@@ -129,6 +129,48 @@ fn a_station_added_while_it_runs_is_listened_to_and_the_others_are_not_disturbed
     assert_eq!(status["daemon"]["stations"]["a"]["lost"], 0, "{status}");
 }
 
+/// A station whose words change is started again. What it hears then is recorded as what it heard before: the same lines,
+/// the same file contents under other names, as often as they come.
+#[test]
+fn a_station_that_is_changed_while_it_runs_loses_nothing_that_comes_behind() {
+    let mut cell = Cell::with_instruments(env!("CARGO_BIN_EXE_ridgepost"));
+    let mine = |rig: &str| instruments::PLAIN.replace("\"plain\"", "\"mine\"").replace("rig:", rig);
+    let sheet = |rig: &str| instruments::EXPORTED.replace("\"exported\"", "\"sheet\"").replace("rig:", rig);
+    cell.instrument("mine", &mine("0:"));
+    cell.instrument("sheet", &sheet("0:"));
+    let mut line = cell.port("a", "mine", "G-1");
+    let folder = cell.folder("f", "sheet", "G-3", "*.csv");
+    cell.sink("mes", "reading");
+    cell.configure();
+    cell.start_listening(&[&line]);
+    let say = |cell: &mut Cell, line: &mut Line, from: u64| {
+        (from..from + 5).for_each(|number| line.send(&instruments::plain(number)));
+        for number in from..from + 5 {
+            ridgepost_tests::cell::export(&folder, &format!("{number:02}.csv"), &instruments::exported(number, 1));
+        }
+        cell.until_recorded("a", from as usize + 4);
+        cell.until_recorded("f", from as usize + 4);
+        cell.until("the files moved away", |_| (fs::read_dir(&folder).unwrap().count() == 1).then_some(()));
+    };
+    say(&mut cell, &mut line, 1);
+    for round in 1..3 {
+        cell.instrument("mine", &mine(&format!("{round}:")));
+        cell.instrument("sheet", &sheet(&format!("{round}:")));
+        cell.until("both stations to be at work again", |cell| {
+            let log = cell.log();
+            let begun = |station| log.matches(&format!("code=\"listening\" station=\"{station}\"")).count();
+            (begun("a") > round && begun("f") > round).then_some(())
+        });
+        say(&mut cell, &mut line, 1 + 5 * round as u64);
+    }
+    for station in ["a", "f"] {
+        let numbers: Vec<u64> =
+            cell.store().readings(station).iter().map(|row| instruments::number_of(row).unwrap()).collect();
+        assert_eq!(numbers, (1..=15).collect::<Vec<u64>>(), "{station}");
+    }
+    cell.stop();
+}
+
 /// A stop in the middle of a message, somewhere in a stream: the rest of it must not be taken for a message of its own.
 #[test]
 fn a_message_that_a_stop_cut_in_two_is_no_reading() {

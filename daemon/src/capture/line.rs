@@ -50,7 +50,7 @@ pub struct Shell {
     pub store: Arc<std::path::Path>,
     /// The program stops.
     pub stop: CancellationToken,
-    /// Unique over all runs of the program.
+    /// Unique over all runs of the program, and over all starts of a station within one.
     pub run: Arc<str>,
     /// Where tasks run, for threads.
     pub runtime: tokio::runtime::Handle,

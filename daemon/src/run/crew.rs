@@ -49,12 +49,15 @@ pub struct Crew {
     store: PathBuf,
     members: Vec<Member>,
     leaving: Vec<Member>,
+    /// Stations started so far. A station that a changed configuration starts again counts its transmissions anew, and
+    /// none of them may bear the name of an earlier one: it would be taken for known already, and be dropped.
+    started: u64,
 }
 
 impl Crew {
     /// Nobody yet. `shell` is what members get, with a stop of their own below its stop.
     pub fn new(shell: Shell, store: PathBuf) -> Self {
-        Crew { shell, store, members: Vec::new(), leaving: Vec::new() }
+        Crew { shell, store, members: Vec::new(), leaving: Vec::new(), started: 0 }
     }
 
     /// Brings everybody to a plan: stops who is not in it any more or does other work, starts who is new. Returns
@@ -94,7 +97,9 @@ impl Crew {
 
     fn start_station(&mut self, name: String, words: String, station: &Station) {
         let stop = self.shell.stop.child_token();
-        let shell = Shell { stop: stop.clone(), ..self.shell.clone() };
+        self.started += 1;
+        let run = format!("{}.{}", self.shell.run, self.started).into();
+        let shell = Shell { stop: stop.clone(), run, ..self.shell.clone() };
         let station = Arc::new(station.clone());
         let work = match station.source.clone() {
             Source::Stream(stream) => {
