@@ -247,3 +247,126 @@ fn a_correction_stands_beside_what_it_corrects() {
     assert_eq!(bench.replay(&[]), (0, 0));
     assert_eq!(bench.cell.store().integrity(), Vec::<String>::new());
 }
+
+/// The better description of the same lines.
+fn better() -> String {
+    FIRST.replace("\"nm\"", "\"um\"")
+}
+
+/// So many lines of [`FIRST`] from `first` on (from 1: nothing is nothing in any unit).
+fn lines(first: usize, count: usize) -> Vec<u8> {
+    (first..first + count).flat_map(|n| format!("{n} Ra {}.{:03}\r\n", n / 1000, n % 1000).into_bytes()).collect()
+}
+
+/// What is wrong with readings and corrections where each of the first `old` readings should have one correction, and
+/// the others, read rightly at once, none.
+fn corrected_once(rows: &[Row], old: usize, all: usize) -> Vec<String> {
+    let of = |kind: &str| rows.iter().filter(|row| field(row, "kind") == kind).cloned().collect::<Vec<_>>();
+    let (readings, corrections) = (of("reading"), of("correction"));
+    let mut findings = Vec::new();
+    if readings.len() != all || corrections.len() != old {
+        findings.push(format!("{} readings of {all}, {} corrections of {old}", readings.len(), corrections.len()));
+    }
+    for (n, reading) in readings.iter().enumerate() {
+        let id = field(reading, "result_id");
+        let mine: Vec<&Row> = corrections.iter().filter(|row| field(row, "supersedes") == id).collect();
+        let (unit, due) = if n < old { ("nm", 1) } else { ("µm", 0) };
+        let is_right =
+            mine.iter().all(|row| (field(row, "value"), field(row, "unit")) == (field(reading, "value"), "µm"));
+        if field(reading, "unit") != unit || mine.len() != due || !is_right {
+            findings.push(format!("{reading:?} has {mine:?}"));
+        }
+    }
+    findings.truncate(3);
+    findings
+}
+
+/// Killed again and again in the middle, by itself and within the daemon: in the end each reading has one correction.
+#[test]
+fn a_replay_that_is_killed_corrects_everything_once() {
+    const LINES: usize = 1_200;
+    let mut bench = Bench::new(FIRST);
+    bench.start();
+    bench.line.send(&lines(1, LINES));
+    bench.cell.until_recorded("a", LINES);
+    bench.cell.stop();
+    let before = bench.rows();
+    bench.redefine(&better());
+    let corrections = |cell: &Cell| cell.store().query("SELECT seq FROM result WHERE kind = 'correction'", []).len();
+    let mut halves = 0;
+    // The third time the daemon does it, and is killed itself.
+    for is_of_the_daemon in [false, false, true] {
+        let known = corrections(&bench.cell);
+        if is_of_the_daemon {
+            bench.start();
+        }
+        let mut asking = bench.cell.begin_asking(&["replay", "--station", "a"]);
+        while corrections(&bench.cell) == known && asking.try_wait().unwrap().is_none() {}
+        if is_of_the_daemon {
+            bench.cell.kill();
+        } else {
+            asking.kill().unwrap();
+        }
+        asking.wait().unwrap();
+        let now = corrections(&bench.cell);
+        halves += usize::from(known < now && now < LINES);
+    }
+    assert!(halves > 0, "no kill came in the middle: {} corrections", corrections(&bench.cell));
+    let left = (LINES - corrections(&bench.cell)) as u64;
+    assert_eq!(bench.replay(&[]), (0, left), "the rest");
+    assert_eq!(bench.replay(&[]), (0, 0));
+    let rows = bench.rows();
+    assert_eq!(rows[..LINES], before, "what was stored is as it was");
+    assert_eq!(corrected_once(&rows, LINES, LINES), Vec::<String>::new());
+    assert_eq!(bench.cell.store().integrity(), Vec::<String>::new());
+    // The account itself can fail.
+    let mut twice = rows.clone();
+    twice.extend(rows.last().cloned());
+    assert!(!corrected_once(&twice, LINES, LINES).is_empty() && !corrected_once(&before, LINES, LINES).is_empty());
+}
+
+/// Readings that come while stored ones are read again are taken as ever, and what is corrected is delivered: row by
+/// row as it stands in the store, and a correction names what it takes the place of.
+#[test]
+fn readings_arrive_while_others_are_read_again() {
+    const OLD: usize = 800;
+    let mut bench = Bench::new(FIRST);
+    bench.start();
+    bench.line.send(&lines(1, OLD));
+    bench.cell.until_recorded("a", OLD);
+    bench.redefine(&better());
+    // Read by the old definition until the new one is in force; then numbered on.
+    let mut sent = OLD;
+    bench.cell.until("the better definition", |cell| {
+        bench.line.send(&lines(sent + 1, 1));
+        sent += 1;
+        std::thread::sleep(std::time::Duration::from_millis(20));
+        cell.store().readings("a").last().is_some_and(|row| field(row, "unit") == "µm").then_some(())
+    });
+    let old = bench.cell.store().readings("a").iter().filter(|row| field(row, "unit") == "nm").count();
+    let mut asking = bench.cell.begin_asking(&["replay", "--station", "a"]);
+    let mut meanwhile = 0;
+    while asking.try_wait().unwrap().is_none() {
+        bench.line.send(&lines(sent + 1, 1));
+        (sent, meanwhile) = (sent + 1, meanwhile + 1);
+        std::thread::sleep(std::time::Duration::from_millis(1));
+    }
+    assert!(asking.wait().unwrap().success());
+    assert!(meanwhile > 3, "{meanwhile} lines came meanwhile");
+    bench.cell.until_recorded("a", sent);
+    assert_eq!(corrected_once(&bench.rows(), old, sent), Vec::<String>::new());
+    assert_eq!(bench.replay(&[]), (0, 0));
+    let Bench { cell, drops, .. } = &mut bench;
+    assert_eq!(cell.until_delivered(drops), Vec::<String>::new());
+    let delivered = drops.rows();
+    let text = |row: &std::collections::BTreeMap<String, String>| {
+        ["kind", "quantity", "value", "unit", "outcome", "reasons"].map(|name| row[name].clone()).join(";")
+    };
+    let of = |kind: &str| delivered.iter().find(|(_, row)| row["kind"] == kind && row["value"] == "0.412").unwrap();
+    let ((_, first), (file, correction)) = (of("reading"), of("correction"));
+    assert_eq!(text(first), "reading;Ra;0.412;nm;unjudged;no-job");
+    assert_eq!(text(correction), "correction;Ra;0.412;µm;unjudged;stored-reading", "{file}");
+    assert_eq!(correction["supersedes"], first["result_id"]);
+    assert_eq!(correction["received_at"], first["received_at"]);
+    bench.cell.stop();
+}
