@@ -22,6 +22,8 @@ pub struct Counting;
 pub struct Spent {
     /// Most bytes held at once, beyond those held before.
     pub peak: usize,
+    /// Bytes still held when it was done, by what it gave back and by what was made for later.
+    pub kept: usize,
     /// How often memory was asked for.
     pub allocations: u64,
 }
@@ -32,7 +34,8 @@ pub fn measured<T>(work: impl FnOnce() -> T) -> (T, Spent) {
     PEAK.set(live);
     let done = work();
     let peak = usize::try_from(PEAK.get() - live).unwrap_or(0);
-    (done, Spent { peak, allocations: MADE.get() - made })
+    let kept = usize::try_from(LIVE.get() - live).unwrap_or(0);
+    (done, Spent { peak, kept, allocations: MADE.get() - made })
 }
 
 /// Notes `more` bytes (less than 0: given back). Says whether they may be had. A thread that is ending has no account.
