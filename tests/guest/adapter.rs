@@ -11,7 +11,7 @@ use ridgepost_tests::guest::wire::Wire;
 use ridgepost_tests::instruments::{self, number_of};
 use ridgepost_tests::oracle::{self, Store, field};
 use ridgepost_tests::patience::within;
-use serde_json::json;
+use serde_json::{Value, json};
 
 /// Where udev puts the adapter.
 const LINK: &str = "/dev/serial/by-id/usb-QEMU_QEMU_USB_SERIAL_RIG-1-if00-port0";
@@ -34,7 +34,9 @@ impl Bench {
         let options = ["-device", "qemu-xhci,id=usb", "-chardev"].map(str::to_owned).to_vec();
         let folder = guest.path("adapter");
         let line = format!("socket,id=adapter,path={},server=on,wait=off", folder.display());
-        let mut shell = guest.started([options, vec![line]].concat());
+        // The line of a second adapter, on which nobody says anything.
+        let twin = format!("socket,id=twin,path={},server=on,wait=off", guest.path("twin").display());
+        let mut shell = guest.started([options, vec![line, "-chardev".into(), twin]].concat());
         shell.sh(before);
         shell.install();
         let wire = Wire::new(UnixStream::connect(folder).unwrap());
@@ -46,8 +48,14 @@ impl Bench {
 
     /// Plugs in the adapter with this serial number.
     fn plug_in(&mut self, serial: &str) {
-        let adapter = json!({ "driver": "usb-serial", "id": "gauge", "bus": "usb.0", "chardev": "adapter",
-                              "serial": serial, "always-plugged": true });
+        self.plug("gauge", &json!({ "chardev": "adapter", "serial": serial }));
+    }
+
+    /// Plugs in an adapter as `id`, with `more` properties.
+    fn plug(&mut self, id: &str, more: &Value) {
+        let mut adapter = json!({ "driver": "usb-serial", "id": id, "bus": "usb.0", "always-plugged": true });
+        let properties = more.as_object().expect("properties").clone();
+        adapter.as_object_mut().expect("just made").extend(properties);
         self.shell.machine.command("device_add", &adapter);
     }
 
@@ -233,4 +241,46 @@ fn a_restart_without_kept_devices_loses_what_is_said_meanwhile() {
     let (said, stored) = over_a_restart(unkept);
     println!("{said} readings said over a restart without kept devices, {} stored", stored.len());
     assert!(stored.len() < usize::try_from(said).unwrap(), "nothing was lost, so the rig shows nothing");
+}
+
+/// Two adapters that say the same of themselves want one link, and whoever was plugged in last has it: none is opened. What
+/// `ports` shows tells them apart.
+#[test]
+#[ignore = "needs qemu, a kernel package, debootstrap and busybox"]
+fn of_two_adapters_that_look_alike_none_is_opened_until_they_are_told_apart() {
+    let mut bench = Bench::new("true");
+    bench.say(1..=2);
+    bench.until_recorded(2);
+    let ports = |bench: &mut Bench| -> Vec<Value> {
+        let said = bench.shell.sh("ridgepost ports --json");
+        said.lines().map(|line| serde_json::from_str(line).expect(line)).collect()
+    };
+    let own = ports(&mut bench).into_iter().find(|port| port["usb"] == "0403:6001:RIG-1").expect("the adapter");
+    assert_eq!(own["toml"], format!("port = {{ path = \"{LINK}\", baud = 9600 }}"));
+    bench.plug("twin", &json!({ "chardev": "twin", "serial": OWN }));
+    bench.until_attached(2);
+    bench.shell.sh("udevadm settle; systemctl stop ridgepost; systemctl start ridgepost");
+    bench.until_said("2 adapters say of themselves that they are 0403:6001:RIG-1 (in sockets", 1);
+    sleep(Duration::from_secs(3));
+    assert_eq!(bench.said(&format!("listening on {LINK}")), 1, "one of two that look alike is listened to");
+    // The line that is shown for the one in the socket of before.
+    let listed = ports(&mut bench);
+    let port = listed.iter().find(|port| port["device"] == own["device"]).expect("the adapter");
+    assert!(port["note"].as_str().expect("a note").starts_with("2 adapters"), "{port}");
+    let toml = port["by_adapter"].as_str().expect("a line").to_owned();
+    assert!(toml.contains("at = ") && port["toml"].as_str().expect("a line").contains("/by-path/"), "{port}");
+    bench.shell.sh(&format!("sed -i 's|^port = .*|{toml}|' /etc/ridgepost/cell.toml; systemctl reload ridgepost 2>&1"));
+    bench.until_said("listening on serial port of usb 0403:6001 at ", 1);
+    bench.say(3..=5);
+    bench.until_recorded(5);
+    // By its socket it comes back like any other.
+    let before = bench.said("can't be listened to");
+    bench.pull();
+    bench.until_said("can't be listened to", before + 1);
+    bench.plug("gauge", &json!({ "chardev": "adapter", "serial": OWN, "port": "1" }));
+    bench.until_said("listening on serial port of usb 0403:6001 at ", 2);
+    bench.say(6..=7);
+    bench.until_recorded(7);
+    let (numbers, findings) = oracle::numbers("a", &bench.store().results(), number_of);
+    assert_eq!((numbers, findings), ((1..=7).collect(), vec![]));
 }
