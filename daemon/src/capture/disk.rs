@@ -11,6 +11,7 @@ use rustix::fs::{FlockOperation, RenameFlags, flock};
 use serde::{Deserialize, Serialize};
 
 use super::arrival::Fingerprint;
+use crate::deliver::drop::is_fat;
 use crate::deliver::porter;
 
 /// A file larger than this is left where it is, and told.
@@ -178,6 +179,10 @@ pub(super) fn settle_archive(root: &Path, inner: &[PathBuf]) -> std::io::Result<
     let touched: BTreeSet<&Path> = inner.iter().flat_map(|inner| inner.ancestors()).collect();
     for folder in touched {
         File::open(archive.join(folder))?.sync_all()?;
+    }
+    // A rename on FAT leaves an entry without size until the file itself is written back (see `deliver/drop.rs`).
+    if is_fat(&archive) {
+        rustix::fs::syncfs(File::open(&archive)?)?;
     }
     for folder in inner {
         match File::open(root.join(folder)) {

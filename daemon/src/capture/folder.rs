@@ -204,7 +204,9 @@ impl Desk {
         }
         for mut moved in std::mem::take(&mut self.moved) {
             let Ok(found) = self.reach.look_at(&moved.path) else { continue };
-            if found != moved.fingerprint
+            // FAT has other numbers for its files each time it is mounted.
+            let is_same = |file: Fingerprint| (file.size, file.changed_ns);
+            if is_same(found) != is_same(moved.fingerprint)
                 && let Ok(raw) = self.reach.read(&moved.path, found)
                 && self.ask(&moved.name, found, raw).and_then(|begun| self.recorded(begun)).is_ok()
             {

@@ -1,7 +1,12 @@
 //! A file appears under its name whole or not at all, and never in place of another one.
 //!
-//! Written under a temporary name, fsynced, renamed without overwriting, folder fsynced. If a file of that name
+//! Written under a temporary name, fsynced, renamed without overwriting, file and folder fsynced. If a file of that name
 //! with the same bytes is there already, the delivery was made before a crash: that is success.
+//!
+//! The file is synced a second time because of FAT, as on memory sticks: there a rename writes a new entry that knows
+//! neither size nor place of the file until the file itself is written back (seen with Linux 6.1, `fs/fat/namei_vfat.c`).
+//! A stick that is pulled in between keeps an empty file under the final name. Results are never empty, so on FAT such a
+//! file is what is left of ours, and is replaced.
 
 use std::fs::File;
 use std::io::{ErrorKind, Read, Write};
@@ -9,11 +14,15 @@ use std::os::fd::OwnedFd;
 use std::path::Path;
 
 use rustix::fs::{
-    AtFlags, Mode, OFlags, RenameFlags, fsync, linkat, openat, renameat, renameat_with, statat, unlinkat,
+    Advice, AtFlags, Mode, OFlags, RenameFlags, fadvise, fsync, linkat, openat, renameat, renameat_with, statat,
+    statfs, unlinkat,
 };
 use rustix::io::Errno;
 
 use super::Undelivered;
+
+/// The kernel's number for the file systems of memory sticks (linux/magic.h, MSDOS_SUPER_MAGIC).
+const FAT: i64 = 0x4d44;
 
 /// A folder that is held open: what happens in it happens in one place, even if a share is mounted over it, or
 /// unmounted, meanwhile.
@@ -32,8 +41,9 @@ pub fn place(folder: &Path, marker: Option<&str>, name: &str, bytes: &[u8]) -> R
         return held.same(name, bytes);
     }
     let part = format!(".{name}.part");
-    match held.write(&part, bytes, true).and_then(|()| held.rename(&part, name)) {
-        Ok(()) => held.sync(),
+    let placed = held.write(&part, bytes, true).and_then(|file| held.rename(&part, name).map(|()| file));
+    match placed {
+        Ok(file) => held.sync(&file),
         Err(error) if error.kind() == ErrorKind::AlreadyExists => {
             held.remove(&part);
             held.same(name, bytes)
@@ -51,14 +61,12 @@ pub fn place(folder: &Path, marker: Option<&str>, name: &str, bytes: &[u8]) -> R
 /// Puts `bytes` into `folder` under `name`, whole, in place of what was there. `durable` waits for the disk; without it
 /// a power cut may leave nothing or an older file.
 pub fn replace(folder: &Path, name: &str, bytes: &[u8], durable: bool) -> Result<(), Undelivered> {
-    let held = Held::open(folder)?;
-    let part = format!(".{name}.part");
-    let written = held.write(&part, bytes, durable);
-    if let Err(error) = written.and_then(|()| Ok(renameat(&held.folder, &part, &held.folder, name)?)) {
-        held.remove(&part);
-        return Err(held.later(name, &error));
-    }
-    if durable { held.sync() } else { Ok(()) }
+    Held::open(folder)?.replace(name, bytes, durable)
+}
+
+/// Whether a folder lies on a file system of memory sticks.
+pub(crate) fn is_fat(folder: &Path) -> bool {
+    statfs(folder).is_ok_and(|system| system.f_type == FAT)
 }
 
 impl<'p> Held<'p> {
@@ -89,11 +97,14 @@ impl<'p> Held<'p> {
         statat(&self.folder, name, AtFlags::empty()).is_ok()
     }
 
-    fn write(&self, part: &str, bytes: &[u8], durable: bool) -> std::io::Result<()> {
+    fn write(&self, part: &str, bytes: &[u8], durable: bool) -> std::io::Result<File> {
         let flags = OFlags::WRONLY | OFlags::CREATE | OFlags::TRUNC | OFlags::CLOEXEC;
         let mut file = File::from(openat(&self.folder, part, flags, Mode::from_raw_mode(0o666))?);
         file.write_all(bytes)?;
-        if durable { file.sync_all() } else { Ok(()) }
+        if durable {
+            file.sync_all()?;
+        }
+        Ok(file)
     }
 
     /// Renames without overwriting; where the file system can't do that in one step, by a link, or by looking first.
@@ -117,15 +128,30 @@ impl<'p> Held<'p> {
         let _ = unlinkat(&self.folder, part, AtFlags::empty());
     }
 
-    fn sync(&self) -> Result<(), Undelivered> {
-        fsync(&self.folder)
-            .map_err(|errno| Undelivered::Later(format!("{}: {}", self.path.display(), std::io::Error::from(errno))))
+    fn replace(&self, name: &str, bytes: &[u8], durable: bool) -> Result<(), Undelivered> {
+        let part = format!(".{name}.part");
+        let written = self.write(&part, bytes, durable);
+        match written.and_then(|file| Ok(renameat(&self.folder, &part, &self.folder, name).map(|()| file)?)) {
+            Ok(file) if durable => self.sync(&file),
+            Ok(_) => Ok(()),
+            Err(error) => {
+                self.remove(&part);
+                Err(self.later(name, &error))
+            }
+        }
+    }
+
+    /// Waits until a file is in the folder whatever happens.
+    fn sync(&self, file: &File) -> Result<(), Undelivered> {
+        let synced = file.sync_all().and_then(|()| Ok(fsync(&self.folder)?));
+        synced.map_err(|error| Undelivered::Later(format!("{}: {error}", self.path.display())))
     }
 
     /// A file of that name is there: ours from before a crash, or somebody else's.
     fn same(&self, name: &str, bytes: &[u8]) -> Result<(), Undelivered> {
         match self.read(name) {
-            Ok(found) if found == bytes => self.sync(),
+            Ok((found, file)) if found == bytes => self.sync(&file),
+            Ok((found, _)) if found.is_empty() && is_fat(self.path) => self.replace(name, bytes, true),
             Ok(_) => Err(Undelivered::Never(format!(
                 "{} is there already with other bytes; it is not overwritten",
                 self.path.join(name).display()
@@ -134,11 +160,16 @@ impl<'p> Held<'p> {
         }
     }
 
-    fn read(&self, name: &str) -> std::io::Result<Vec<u8>> {
+    /// What a file holds, and the file. Read from the disk: after an fsync that failed the kernel counts what it has in
+    /// memory as written, and a stick that is gone would seem to hold it.
+    fn read(&self, name: &str) -> std::io::Result<(Vec<u8>, File)> {
         let flags = OFlags::RDONLY | OFlags::CLOEXEC;
         let mut found = Vec::new();
-        File::from(openat(&self.folder, name, flags, Mode::empty())?).read_to_end(&mut found)?;
-        Ok(found)
+        let mut file = File::from(openat(&self.folder, name, flags, Mode::empty())?);
+        file.sync_all()?;
+        fadvise(&file, 0, None, Advice::DontNeed)?;
+        file.read_to_end(&mut found)?;
+        Ok((found, file))
     }
 
     fn later(&self, name: &str, error: &std::io::Error) -> Undelivered {
@@ -200,7 +231,7 @@ mod tests {
         let held = Held::open(&share).unwrap();
         fs::rename(&share, &aside).unwrap();
         fs::create_dir(&share).unwrap();
-        held.write(".1.csv.part", b"a", true).and_then(|()| held.rename(".1.csv.part", "1.csv")).unwrap();
+        held.write(".1.csv.part", b"a", true).and_then(|_| held.rename(".1.csv.part", "1.csv")).unwrap();
         assert_eq!(held.same("1.csv", b"a"), Ok(()));
         assert_eq!((names(&share), names(&aside)), (vec![], vec!["1.csv".to_owned()]));
     }
