@@ -16,6 +16,8 @@ mod endpoints;
 mod power_cuts;
 #[path = "guest/share.rs"]
 mod share;
+#[path = "guest/stick.rs"]
+mod stick;
 #[path = "guest/typist.rs"]
 mod typist;
 

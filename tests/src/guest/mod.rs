@@ -13,6 +13,7 @@ pub mod machine;
 pub mod power;
 pub mod service;
 pub mod share;
+pub mod stick;
 pub mod wire;
 
 use std::path::Path;
