@@ -234,7 +234,7 @@ fn it_runs_as_itself_and_may_little(host: &Host) {
     assert!(line("Uid:").split_whitespace().all(|id| id == user), "{status}");
     let stat = |path: &str| host.container.must(&["stat", "--format=%U:%G %a", path]);
     assert_eq!(stat("/run/ridgepost"), "ridgepost:ridgepost 750");
-    assert_eq!(stat("/run/ridgepost/control.sock"), "ridgepost:ridgepost 600");
+    assert_eq!(stat("/run/ridgepost/control.sock"), "ridgepost:ridgepost 660");
     let ask = "exec 3<>/dev/tcp/127.0.0.1/9617; printf 'GET /metrics HTTP/1.0\\r\\n\\r\\n' >&3; cat <&3";
     host.container.until("metrics on the loopback interface", || {
         let said = host.container.run(&["bash", "-c", ask]);
