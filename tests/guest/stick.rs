@@ -171,7 +171,9 @@ impl Bench {
         self.until_recorded("moved", 302);
         self.until_recorded("kept", 3);
         self.until_delivered();
-        self.shell.sh("sync && umount /mnt/stick");
+        // The folder may be listed at just this moment.
+        let unmounted = within(PATIENCE, || (self.shell.tried("sync && umount /mnt/stick 2>&1").1 == 0).then_some(()));
+        assert!(unmounted.is_some(), "the stick stays held: {}", self.shell.tried("ridgepost status 2>&1").0);
         self.stick.pull(&self.shell.machine);
         self.until_guest(&format!("test -e /dev/disk/by-label/{LABEL} || echo gone"), |said| said == "gone");
         self.until_said("/mnt/stick/moved can't be listed", 3);
