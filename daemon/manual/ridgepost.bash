@@ -76,6 +76,9 @@ _ridgepost() {
             ridgepost,try)
                 cmd="ridgepost__subcmd__try"
                 ;;
+            ridgepost,verify)
+                cmd="ridgepost__subcmd__verify"
+                ;;
             ridgepost,why)
                 cmd="ridgepost__subcmd__why"
                 ;;
@@ -138,6 +141,9 @@ _ridgepost() {
                 ;;
             ridgepost__subcmd__help,try)
                 cmd="ridgepost__subcmd__help__subcmd__try"
+                ;;
+            ridgepost__subcmd__help,verify)
+                cmd="ridgepost__subcmd__help__subcmd__verify"
                 ;;
             ridgepost__subcmd__help,why)
                 cmd="ridgepost__subcmd__help__subcmd__why"
@@ -224,7 +230,7 @@ _ridgepost() {
 
     case "${cmd}" in
         ridgepost)
-            opts="-h -V --cell --help --version demo run check status ports record try profile job label ask replay readings series first-article why digest doctor backup outbox help"
+            opts="-h -V --cell --help --version demo run check status ports record try profile job verify label ask replay readings series first-article why digest doctor backup outbox help"
             if [[ ${cur} == -* || ${COMP_CWORD} -eq 1 ]] ; then
                 COMPREPLY=( $(compgen -W "${opts}" -- "${cur}") )
                 return 0
@@ -388,7 +394,7 @@ _ridgepost() {
             return 0
             ;;
         ridgepost__subcmd__help)
-            opts="demo run check status ports record try profile job label ask replay readings series first-article why digest doctor backup outbox help"
+            opts="demo run check status ports record try profile job verify label ask replay readings series first-article why digest doctor backup outbox help"
             if [[ ${cur} == -* || ${COMP_CWORD} -eq 2 ]] ; then
                 COMPREPLY=( $(compgen -W "${opts}" -- "${cur}") )
                 return 0
@@ -766,6 +772,20 @@ _ridgepost() {
             return 0
             ;;
         ridgepost__subcmd__help__subcmd__try)
+            opts=""
+            if [[ ${cur} == -* || ${COMP_CWORD} -eq 3 ]] ; then
+                COMPREPLY=( $(compgen -W "${opts}" -- "${cur}") )
+                return 0
+            fi
+            case "${prev}" in
+                *)
+                    COMPREPLY=()
+                    ;;
+            esac
+            COMPREPLY=( $(compgen -W "${opts}" -- "${cur}") )
+            return 0
+            ;;
+        ridgepost__subcmd__help__subcmd__verify)
             opts=""
             if [[ ${cur} == -* || ${COMP_CWORD} -eq 3 ]] ; then
                 COMPREPLY=( $(compgen -W "${opts}" -- "${cur}") )
@@ -1467,6 +1487,36 @@ _ridgepost() {
                     return 0
                     ;;
                 --expect)
+                    COMPREPLY=($(compgen -f "${cur}"))
+                    return 0
+                    ;;
+                --cell)
+                    COMPREPLY=($(compgen -f "${cur}"))
+                    return 0
+                    ;;
+                *)
+                    COMPREPLY=()
+                    ;;
+            esac
+            COMPREPLY=( $(compgen -W "${opts}" -- "${cur}") )
+            return 0
+            ;;
+        ridgepost__subcmd__verify)
+            opts="-h --by --specimen --as-left --stop --reason --json --cell --help"
+            if [[ ${cur} == -* || ${COMP_CWORD} -eq 2 ]] ; then
+                COMPREPLY=( $(compgen -W "${opts}" -- "${cur}") )
+                return 0
+            fi
+            case "${prev}" in
+                --by)
+                    COMPREPLY=($(compgen -f "${cur}"))
+                    return 0
+                    ;;
+                --specimen)
+                    COMPREPLY=($(compgen -f "${cur}"))
+                    return 0
+                    ;;
+                --reason)
                     COMPREPLY=($(compgen -f "${cur}"))
                     return 0
                     ;;

@@ -17,7 +17,7 @@ use tokio::io::{AsyncBufReadExt, AsyncWriteExt};
 use tokio::net::UnixListener;
 
 use crate::replay::Which;
-use crate::store::JobCommand;
+use crate::store::{GaugeCommand, JobCommand};
 
 /// A line longer than this is no request.
 const REQUEST_MAX: u64 = 64 * 1024;
@@ -44,6 +44,8 @@ pub enum Request {
     Status,
     /// A person's word about the job.
     Job(JobCommand),
+    /// A person's word about a gauge.
+    Gauge(GaugeCommand),
     /// Read stored bytes again.
     Replay(Which),
     /// A label typed in place of a scanner, if one is named: scanner, text.

@@ -116,6 +116,18 @@ impl Measured {
         reasons
     }
 
+    /// Why a value can't be held against one that was measured under these conditions; nothing where it can.
+    pub(crate) fn against(&self, certified: &Settings) -> Vec<Reason> {
+        let met = self.met(certified);
+        let reasons = [(Met::No, Reason::ConditionsMismatch), (Met::Unknown, Reason::ConditionsUnknown)];
+        reasons.into_iter().filter_map(|(is, reason)| met.contains(&is).then_some(reason)).collect()
+    }
+
+    /// Length that was evaluated, in millimetres: cutoff times sections, 5 where their number is not known (common practice).
+    pub(crate) fn evaluated_mm(&self) -> Option<Decimal> {
+        cutoff_mm(self.cutoff.value?)?.checked_mul(Decimal::from(self.sections.value.unwrap_or(5)))
+    }
+
     /// Whether the edition asks for another cutoff, where none is written, or for other sections. What is not known is not
     /// held against it: the cutoff is asked for anyway, and few instruments tell the number of sections.
     fn is_not_the_editions(&self, characteristic: &Characteristic, measured: Option<Decimal>) -> bool {

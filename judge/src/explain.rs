@@ -81,7 +81,7 @@ impl Reason {
             Reason::TraceDisagrees => "the value computed anew from the profile is another one than the instrument's",
             Reason::Skidded => "a tester with a skid can't measure this quantity: use a skidless one",
             Reason::Missing => "something that was due has no verdict: measure what is missing",
-            Reason::SpecimenReading => "it is a reading of a specimen, not of a part",
+            Reason::SpecimenReading => "it is of a specimen, for a verification of the gauge, not of a part",
             Reason::Mode => "it was not taken in production",
             Reason::Voided => "it was declared void",
             Reason::Superseded => "another row took its place",

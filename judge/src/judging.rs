@@ -28,6 +28,8 @@ pub struct Circumstances<'a> {
     pub station: &'a str,
     /// What the cell was doing. Only readings of production are judged by the job.
     pub mode: Mode,
+    /// The readings are of a specimen: they belong to a verification of the gauge, and to no part.
+    pub of_specimen: bool,
     /// The readings come late (an export found after the fact): treated as if each came from the instrument's
     /// memory.
     pub late: bool,
@@ -83,7 +85,9 @@ pub fn judge(circumstances: &Circumstances, piece: &Piece, readings: &[&Reading]
 /// Why a reading can't be assigned to a piece of the job, whatever it says.
 fn apart(at: &Circumstances, reading: &Reading) -> Option<Reason> {
     let late = at.late || reading.stored;
-    if at.mode != Mode::Production {
+    if at.of_specimen {
+        Some(Reason::SpecimenReading)
+    } else if at.mode != Mode::Production {
         Some(Reason::Mode)
     } else if late && (at.job.is_none() || own_part(reading).is_none()) {
         Some(Reason::StoredReading)
@@ -230,7 +234,7 @@ impl<'a> Bench<'a> {
     fn set_aside(&mut self, index: usize, reading: &Reading, conditions: &Measured, reason: Reason) {
         let mut row = reading_row(self.at, index, reading);
         conditions.fill(&mut row, reading.quantity.is_texture(), None);
-        row.serial = part(self.at, reading).map(str::to_owned);
+        row.serial = part(self.at, reading).filter(|_| !self.at.of_specimen).map(str::to_owned);
         let same_part = row.serial.is_none() || row.serial == self.piece.serial;
         if reason == Reason::NoCharacteristic && same_part {
             place(&mut row, &self.piece);

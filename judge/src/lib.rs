@@ -23,6 +23,8 @@ mod rule;
 pub mod series;
 mod standing;
 mod told;
+mod verification;
+mod verified;
 
 pub use closing::end_piece;
 pub use context::{Context, Ending, Gone, Held, Holding, Moment};
@@ -36,3 +38,5 @@ pub use plausible::Band;
 pub use row::{GaugeState, Kind, Mode, Outcome, Reason, Row, Source};
 pub use rule::{Unjudgeable, check, still_needed};
 pub use told::sum_in_words;
+pub use verification::{Compared, Values, compared, quantities_due, specimen_value, verification_objections};
+pub use verified::{AsOf, SinceTurn, Turn, ends_us, gauge_state_since, traced_mm};

@@ -336,6 +336,7 @@ fn the_gauge_is_named_even_if_nobody_registered_it() {
         gauge_state: GaugeState::Unknown,
         station: "tester-a",
         mode: Mode::Production,
+        of_specimen: false,
         late: false,
         given: ridgepost_judge::Given::default(),
     };

@@ -3,8 +3,7 @@
 //! A tester set to inches prints `.030 in` while the filter in it is the metric one of 0.8 mm (common
 //! practice): 0.030 in is 0.762 mm to the letter, yet both name the same setting.
 
-use rust_decimal::Decimal;
-use rust_decimal::dec;
+use rust_decimal::{Decimal, RoundingStrategy, dec};
 
 /// One cutoff of the standards' series.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
@@ -30,13 +29,23 @@ pub const CUTOFFS: &[Cutoff] = &[
 const INCH_UM: Decimal = dec!(25400);
 const MILLIMETRE_UM: Decimal = dec!(1000);
 
-/// The metric nominal in mm that a cutoff of exactly `micrometres` stands for: its own, or that of the inch form;
-/// `None` where the length is none of the series. Nothing is rounded to the nearest row.
+/// Decimals to which a tester converts the metric nominal where it shows inches: `.0315 in` is 0.8 mm (common practice, no
+/// source).
+const SHOWN_DECIMALS: std::ops::RangeInclusive<u32> = 3..=6;
+
+/// The metric nominal in mm that a cutoff of exactly `micrometres` stands for: its own, that of the inch form, or the one
+/// that gives it when converted to inches and rounded to 3 to 6 decimals; `None` where the length is none of the series.
+/// Nothing is rounded to the nearest row.
 pub fn nominal_cutoff_mm(micrometres: Decimal) -> Option<Decimal> {
-    CUTOFFS
-        .iter()
-        .find(|row| row.millimetres * MILLIMETRE_UM == micrometres || row.inches * INCH_UM == micrometres)
-        .map(|row| row.millimetres)
+    let is_shown = |row: &Cutoff| {
+        let inches = row.millimetres * MILLIMETRE_UM / INCH_UM;
+        let shown = |decimals| inches.round_dp_with_strategy(decimals, RoundingStrategy::MidpointAwayFromZero);
+        SHOWN_DECIMALS.map(shown).any(|shown| shown * INCH_UM == micrometres)
+    };
+    let stands_for = |row: &&Cutoff| {
+        row.millimetres * MILLIMETRE_UM == micrometres || row.inches * INCH_UM == micrometres || is_shown(row)
+    };
+    CUTOFFS.iter().find(stands_for).map(|row| row.millimetres)
 }
 
 #[cfg(test)]
@@ -57,6 +66,12 @@ mod tests {
             (dec!(2540), "2.5"),
             (dec!(8000), "8"),
             (dec!(7620), "8"),
+            // .0315, .031, .031496 and .0984 in, .315 in.
+            (dec!(800.1), "0.8"),
+            (dec!(787.4), "0.8"),
+            (dec!(799.9984), "0.8"),
+            (dec!(2499.36), "2.5"),
+            (dec!(8001), "8"),
         ] {
             let found = nominal_cutoff_mm(micrometres).map(|nominal| nominal.to_string());
             assert_eq!(found.as_deref(), Some(nominal), "{micrometres} µm");

@@ -20,6 +20,7 @@ mod replay;
 mod series;
 mod status;
 mod trying;
+mod verify;
 mod why;
 
 use std::path::PathBuf;
@@ -81,6 +82,9 @@ enum Command {
     /// Open, close or show the job, or end a piece
     #[command(after_help = "Example: ridgepost job open WO-48213")]
     Job(job::JobArgs),
+    /// Hold a gauge against a specimen: its next readings are of that
+    #[command(after_help = "Example: ridgepost verify RT-07 --by \"M. Okafor\"")]
+    Verify(verify::VerifyArgs),
     /// Type a label in place of a scanner
     #[command(after_help = "Example: ridgepost label SN-000117")]
     Label(label::LabelArgs),
@@ -157,6 +161,7 @@ impl Cli {
             Command::Try(args) => trying::examine_file(args, &mut out),
             Command::Profile(args) => profile::profile(args, &mut out),
             Command::Job(args) => self.with_cell(&mut out, |cell, out| job::job(&cell, args, out)),
+            Command::Verify(args) => self.with_cell(&mut out, |cell, out| verify::verify(&cell, args, out)),
             Command::Label(args) => self.with_cell(&mut out, |cell, out| label::label(&cell, args, out)),
             Command::Replay(args) => self.with_cell(&mut out, |cell, out| replay::replay(&cell, args, out)),
             Command::Readings(args) => self.with_cell(&mut out, |cell, out| readings::readings(&cell, args, out)),

@@ -1,7 +1,7 @@
 //! `ridgepost status`: stations, gauges, open job, outbox, disk and clock on one screen.
 
 use jiff::civil::Date;
-use ridgepost_judge::gauge_state;
+use ridgepost_judge::AsOf;
 use rusqlite::Connection;
 use serde_json::{Value as Json, json};
 
@@ -10,6 +10,7 @@ use crate::cell::Cell;
 use crate::clock::{Clock, day_for_dates};
 use crate::control::{Reply, Request};
 use crate::exit::Exit;
+use crate::store::gauge::{self, Gauges};
 use crate::store::{StoreFault, damage, held, open_for_reading, query};
 
 /// Shows how everything is doing.
@@ -20,18 +21,19 @@ pub fn status(cell: &Cell, as_json: bool, out: &mut Out) -> Exit {
         Some(_) => json!({ "trouble": "the daemon holds the store but does not answer" }),
         None => Json::Null,
     };
-    let stored = match stored(cell) {
+    let connection = open_for_reading(&cell.plan.store);
+    let stored = match connection.and_then(|connection| Ok((stored(cell, &connection)?, gauges(cell, &connection)?))) {
         Ok(stored) => stored,
-        Err(StoreFault::Absent(_)) => Json::Null,
+        Err(StoreFault::Absent(_)) => (Json::Null, gauges_of(cell, &Gauges::default(), None)),
         Err(fault) => return super::store_unusable(cell, &fault, out),
     };
     let whole = json!({
         "cell": cell.plan.cell.name,
         "running": !daemon.is_null(),
         "daemon": daemon,
-        "store": stored,
+        "store": stored.0,
         "put_aside": damage::aside(&cell.plan.store),
-        "gauges": gauges(cell, known_day(cell)),
+        "gauges": stored.1,
         "faults": cell.faults.iter().map(ToString::to_string).collect::<Vec<_>>(),
     });
     match as_json {
@@ -41,24 +43,23 @@ pub fn status(cell: &Cell, as_json: bool, out: &mut Out) -> Exit {
     Exit::Done
 }
 
-fn stored(cell: &Cell) -> Result<Json, StoreFault> {
-    let connection = open_for_reading(&cell.plan.store)?;
+fn stored(cell: &Cell, connection: &Connection) -> Result<Json, StoreFault> {
     let today = Clock::new(cell.plan.cell.time_zone.clone()).midnight_us();
-    let [last, unjudged, rejected] = query::amounts(&connection, today)?;
+    let [last, unjudged, rejected] = query::amounts(connection, today)?;
     Ok(json!({
         "path": cell.plan.store,
         "bytes": std::fs::metadata(&cell.plan.store).map(|file| file.len()).unwrap_or(0),
         "free_bytes": crate::watch::free_bytes(&cell.plan.store),
-        "journal_mode": pragma(&connection, "journal_mode")?,
-        "job": query::open_job(&connection)?,
-        "labels": held::held(&connection)?,
+        "journal_mode": pragma(connection, "journal_mode")?,
+        "job": query::open_job(connection)?,
+        "labels": held::held(connection)?,
         "last_seq": last,
         "unjudged_today": unjudged,
         "rejected_today": rejected,
-        "stations": query::last_heard(&connection)?,
-        "outbox": query::outbox_counts(&connection)?,
-        "gaps": query::gaps(&connection, 5)?,
-        "events": query::events(&connection, 5)?,
+        "stations": query::last_heard(connection)?,
+        "outbox": query::outbox_counts(connection)?,
+        "gaps": query::gaps(connection, 5)?,
+        "events": query::events(connection, 5)?,
     }))
 }
 
@@ -66,20 +67,23 @@ fn pragma(connection: &Connection, name: &str) -> Result<String, StoreFault> {
     Ok(connection.query_row(&format!("PRAGMA {name}"), [], |row| row.get(0))?)
 }
 
-fn known_day(cell: &Cell) -> Option<Date> {
-    query::known_day(&open_for_reading(&cell.plan.store).ok()?).ok()?
+fn gauges(cell: &Cell, connection: &Connection) -> Result<Vec<Json>, StoreFault> {
+    Ok(gauges_of(cell, &gauge::load(connection, &cell.plan)?, query::known_day(connection)?))
 }
 
-fn gauges(cell: &Cell, known: Option<Date>) -> Vec<Json> {
+fn gauges_of(cell: &Cell, known_gauges: &Gauges, known: Option<Date>) -> Vec<Json> {
     let clock = Clock::new(cell.plan.cell.time_zone.clone());
-    let today = day_for_dates(clock.today(), clock.stamp().synced, known);
+    let now = clock.stamp();
+    let day = day_for_dates(clock.today(), now.synced, known);
+    let as_of = AsOf { us: now.us, day, zone: cell.plan.cell.time_zone.clone() };
     let gauges = cell.plan.gauges.values().map(|gauge| {
-        let (state, _) = gauge_state(Some(gauge), today);
+        let state = known_gauges.state(&cell.plan, &gauge.id, &as_of);
         json!({
             "gauge": gauge.id,
             "kind": gauge.kind,
             "state": state.code(),
             "calibration_due": gauge.calibration_due.map(|due| due.to_string()),
+            "verifying": known_gauges.under_way(&gauge.id),
         })
     });
     gauges.collect()
@@ -107,6 +111,7 @@ fn screen(whole: &Json, out: &mut Out) {
         "\n{}",
         table(&names, gauges.map(|gauge| names.iter().map(|name| shown(&gauge[*name])).collect()))
     ));
+    verifying(whole, out);
     outbox(daemon, store, out);
     for gap in store["gaps"].as_array().into_iter().flatten() {
         let until = if gap["until_at"].is_null() { "now".to_owned() } else { shown(&gap["until_at"]) };
@@ -119,6 +124,23 @@ fn screen(whole: &Json, out: &mut Out) {
     }
     for event in store["events"].as_array().into_iter().flatten() {
         out.say(&format!("event: {} {}: {}", shown(&event["at"]), shown(&event["station"]), shown(&event["text"])));
+    }
+}
+
+/// Verifications under way.
+fn verifying(whole: &Json, out: &mut Out) {
+    for gauge in whole["gauges"].as_array().into_iter().flatten() {
+        let Some(under_way) = gauge["verifying"].as_object() else { continue };
+        let values = under_way["values"].as_object().into_iter().flatten();
+        let so_far: Vec<String> = values.map(|(quantity, count)| format!("{count} of {quantity}")).collect();
+        let so_far = if so_far.is_empty() { "none".to_owned() } else { so_far.join(", ") };
+        out.say(&format!(
+            "verification: {} with specimen {}, {}; values so far: {so_far}, {} don't count",
+            shown(&gauge["gauge"]),
+            shown(&under_way["specimen"]),
+            shown(&under_way["phase"]),
+            under_way["not_counted"]
+        ));
     }
 }
 

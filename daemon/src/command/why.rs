@@ -10,7 +10,7 @@ use serde_json::{Value as Json, json};
 use super::out::{Out, shown};
 use crate::cell::Cell;
 use crate::exit::Exit;
-use crate::store::{StoreFault, held, open_for_reading, query};
+use crate::store::{StoreFault, gauge, held, open_for_reading, query};
 
 /// Arguments of `why`.
 #[derive(Debug, Args)]
@@ -151,6 +151,7 @@ fn gather(connection: &Connection, id: &str) -> Result<Option<Json>, StoreFault>
         "job": job,
         "piece": siblings,
         "labels": held::given(connection, seq)?,
+        "gauge": gauge::around(connection, result["gauge"].as_str().unwrap_or_default(), seq)?,
         "frame": frame,
         "transmission": transmission,
         "deliveries": deliveries,
@@ -186,6 +187,7 @@ fn tell(story: &Json, out: &mut Out) {
     }
     job(story, out);
     labels(story, out);
+    verifications(story, out);
     bytes(story, out);
     out.say("\ndeliveries");
     let mut any = false;
@@ -237,6 +239,22 @@ fn labels(story: &Json, out: &mut Out) {
             label["transmission"],
             shown(&label["received_at"])
         ));
+    }
+}
+
+/// What decided on the state of its gauge, and what came after.
+fn verifications(story: &Json, out: &mut Out) {
+    for (when, event) in [("before", &story["gauge"]["before"]), ("after", &story["gauge"]["after"])] {
+        if !event.is_null() {
+            out.say(&format!(
+                "\ngauge {} {when} it: {} at {}{}\n    {}",
+                shown(&story["result"]["gauge"]),
+                shown(&event["in_words"]),
+                shown(&event["at"]),
+                event["by"].as_str().map(|by| format!(", {by}")).unwrap_or_default(),
+                shown(event["body"].get("in_words").unwrap_or(&event["body"]["reason"]))
+            ));
+        }
     }
 }
 

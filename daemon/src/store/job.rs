@@ -128,6 +128,8 @@ impl Recorder<'_> {
             )?;
         }
         self.forget_labels(cell.plan.labels.is_some())?;
+        // A rule that holds for so many readings needs their count.
+        self.context.gauges = super::gauge::load(self.tx, &cell.plan)?;
         let Some(open) = self.context.open.clone() else { return Ok(()) };
         let changed = cell.plan.jobs.get(&open.job.id).is_none_or(|job| job.text.hash != open.job.text.hash);
         let before = self.plan.jobs.get(&open.job.id).is_none_or(|job| job.text.hash != open.job.text.hash);

@@ -9,6 +9,7 @@ mod checkpoint;
 pub mod damage;
 pub mod fields;
 mod files;
+pub mod gauge;
 pub mod growth;
 pub mod held;
 mod job;
@@ -31,6 +32,7 @@ mod schema;
 #[cfg(test)]
 mod tests;
 mod transmission;
+mod verify;
 pub mod weaken;
 pub mod writer;
 
@@ -46,6 +48,7 @@ pub use pen::{Pen, PenFault, Promise};
 pub use record::{Burst, Heard, Provenance, Taken, Tally, hex, sha256};
 pub use request::{Answer, FileBegin, FileState, What};
 pub use reread::Change;
+pub use verify::GaugeCommand;
 
 /// Why the store can't be used.
 #[derive(Debug, thiserror::Error)]

@@ -42,6 +42,7 @@ fn act(recorder: &mut Recorder, what: &What) -> Result<Answer, StoreFault> {
         What::Reread(changes) => recorder.reread(changes),
         What::Label(typed) => recorder.typed(typed).map(Answer::Label),
         What::Job(command) => recorder.job(command).map(Answer::Job),
+        What::Gauge(command) => recorder.gauge_command(command).map(Answer::Label),
         What::Deaf { station, cause, since } => {
             tx.prepare_cached(
                 "INSERT INTO coverage (station, cause, from_at, from_us) SELECT ?1, ?2, ?3, ?4 \
@@ -67,6 +68,8 @@ fn act(recorder: &mut Recorder, what: &What) -> Result<Answer, StoreFault> {
         What::Alive => {
             recorder.context.postings.close_timed(tx, recorder.plan, recorder.now.us)?;
             recorder.midnight()?;
+            let now = recorder.now.clone();
+            recorder.end_old_verifications(now.us, &now)?;
             alive(recorder).map(|()| Answer::Done)
         }
         What::Adopt(cell, _) => {

@@ -14,6 +14,7 @@ use rusqlite::{Transaction, params};
 
 use super::StoreFault;
 use super::babble::Babble;
+use super::gauge::Gauges;
 use super::held::{Kept, Said};
 use super::page::Page;
 use super::parcel::{Posted, Postings};
@@ -81,6 +82,8 @@ pub struct Context {
     pub babble: Babble,
     /// What labels said.
     pub labels: Kept,
+    /// What happened to gauges.
+    pub gauges: Gauges,
     /// What rows had in common.
     pub(super) bases: Bases,
     /// Parcels that take more rows.
@@ -248,17 +251,25 @@ impl Recorder<'_> {
         let is_now = from.taken == Taken::Live && !readings.iter().any(|reading| reading.stored);
         let said = if is_now { Some(self.said_of(&from.station.name, &from.received)?) } else { None };
         let gauge: Option<&Gauge> = gauge_id.and_then(|id| self.plan.gauges.get(id));
+        let specimen = match &said {
+            Some(said) => self.specimen_of(gauge, (said.mode(), &said.spoken()), &from.received)?,
+            None => None,
+        };
+        let gauge_state = self.state_of(gauge_id.unwrap_or(""), from.received.us);
         let untouched = Piece::default();
         let open = self.job_for(from, readings);
         let piece = open.map_or(&untouched, |open| &open.piece);
-        let (gauge_state, _) = judge::gauge_state(gauge, self.day_for_dates);
         let mut circumstances = judge::Circumstances {
             job: open.map(|open| &*open.job),
             gauge_id: gauge_id.unwrap_or(""),
             gauge,
             gauge_state,
             station: &from.station.name,
-            mode: said.as_ref().map_or(Mode::Production, Said::mode),
+            mode: match specimen {
+                Some(_) => Mode::Verification,
+                None => said.as_ref().map_or(Mode::Production, Said::mode),
+            },
+            of_specimen: specimen.is_some(),
             late: matches!(from.taken, Taken::At(_)),
             given: said.as_ref().map(Said::given).unwrap_or_default(),
         };
@@ -270,22 +281,18 @@ impl Recorder<'_> {
                 judge::judge(&circumstances, piece, readings).unwrap_or_default()
             }
         };
-        let judged = circumstances.job.is_some();
-        let run = open.filter(|_| judged).map(|open| (open.run, Arc::clone(&open.job)));
+        let run = open.filter(|_| circumstances.job.is_some()).map(|open| (open.run, Arc::clone(&open.job)));
         let spoken = said.as_ref().map(Said::spoken).unwrap_or_default();
         let mut posted = Vec::with_capacity(judgement.rows.len());
+        let mut written = Vec::new();
         for row in &judgement.rows {
             let reading = row.reading.map(|index| readings[index]);
             let reading_of = reading.map(|reading| (frame, reading));
             let around = Around { from: Some(from), reading: reading_of, run: run.as_ref(), spoken: &spoken };
             let seq = self.row(row, around)?;
-            if row.kind == Kind::Reading
-                && let Some(reading) = reading
-                && let Some(key) = from.station.instrument.identity_key(reading)
-            {
-                self.tx
-                    .prepare_cached("INSERT OR IGNORE INTO identity (gauge, key, seq) VALUES (?1, ?2, ?3)")?
-                    .execute(params![gauge_id.unwrap_or(&from.station.name), key, seq])?;
+            if let (Kind::Reading, Some(reading)) = (row.kind, reading) {
+                self.identify(from, gauge_id, reading, seq)?;
+                written.push((seq, reading));
             }
             posted.push(Posted::new(seq, row, run.as_ref()));
         }
@@ -295,13 +302,31 @@ impl Recorder<'_> {
             current.piece = judgement.piece;
         }
         if is_now {
-            let of_reading = || judgement.rows.iter().filter(|row| row.kind == Kind::Reading);
-            let unassigned =
-                of_reading().any(|row| row.reasons.iter().any(|reason| reason == judge::Reason::Unassigned.code()));
-            self.was_given(from, of_reading().count() as u64, unassigned)?;
+            self.labels_used(from, &judgement.rows)?;
         }
         self.pieces_ended(&judgement.rows, &from.received)?;
-        self.post(&posted)
+        self.post(&posted)?;
+        match gauge {
+            Some(gauge) => self.gauge_used(gauge, specimen, from, &written),
+            None => Ok(()),
+        }
+    }
+
+    /// Counts readings that labels were about.
+    fn labels_used(&mut self, from: &Provenance, rows: &[judge::Row]) -> Result<(), StoreFault> {
+        let of_reading = || rows.iter().filter(|row| row.kind == Kind::Reading);
+        let unassigned =
+            of_reading().any(|row| row.reasons.iter().any(|code| code == judge::Reason::Unassigned.code()));
+        self.was_given(from, of_reading().count() as u64, unassigned)
+    }
+
+    /// Keeps what makes a reading the same as a later one.
+    fn identify(&self, from: &Provenance, gauge: Option<&str>, reading: &Reading, seq: i64) -> Result<(), StoreFault> {
+        let Some(key) = from.station.instrument.identity_key(reading) else { return Ok(()) };
+        self.tx
+            .prepare_cached("INSERT OR IGNORE INTO identity (gauge, key, seq) VALUES (?1, ?2, ?3)")?
+            .execute(params![gauge.unwrap_or(&from.station.name), key, seq])?;
+        Ok(())
     }
 
     /// The open job, if these readings may be judged by it: they were taken while it was open.

@@ -7,6 +7,7 @@ use super::job::{JobCommand, JobFault};
 use super::label::Typed;
 use super::record::{Burst, Heard, Provenance, Taken, Tally};
 use super::reread::Change;
+use super::verify::GaugeCommand;
 use crate::cell::Cell;
 use crate::clock::Stamp;
 
@@ -91,6 +92,8 @@ pub enum What {
     Reread(Vec<Change>),
     /// A label that a person types.
     Label(Typed),
+    /// A person's word about a gauge.
+    Gauge(GaugeCommand),
     /// A station can't listen.
     Deaf {
         /// Which.
@@ -177,7 +180,7 @@ pub enum Answer {
         /// Others.
         corrected: u64,
     },
-    /// What came of a label: what was done, or why nothing was.
+    /// What came of a label or of a word about a gauge: what was done, or why nothing was.
     Label(Result<String, String>),
     /// What came of a person's word.
     Job(Result<String, JobFault>),

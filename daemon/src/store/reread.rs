@@ -44,7 +44,7 @@ impl Recorder<'_> {
             {
                 continue;
             }
-            let Some(mut row) = self.late_row(change, gauge.as_deref()) else { continue };
+            let Some(mut row) = self.late_row(change, gauge.as_deref())? else { continue };
             if change.supersedes.is_some() {
                 row.kind = Kind::Correction;
             }
@@ -102,29 +102,38 @@ impl Recorder<'_> {
     }
 
     /// What a row says of a reading that is read late: no job judges it.
-    fn late_row(&self, change: &Change, gauge_id: Option<&str>) -> Option<Row> {
+    fn late_row(&self, change: &Change, gauge_id: Option<&str>) -> Result<Option<Row>, StoreFault> {
         let Some(reading) = &change.reading else {
             let mut row = Row::blank(Kind::Correction, Mode::Production);
             row.quantity = Quantity::parse(&change.quantity);
             row.outcome = Some(Outcome::Unjudged);
             row.reasons = vec![Reason::Voided.code().to_owned()];
-            return Some(row);
+            return Ok(Some(row));
         };
         let gauge: Option<&Gauge> = gauge_id.and_then(|id| self.plan.gauges.get(id));
         let then = jiff::Timestamp::from_microsecond(change.from.received.us).ok();
         let day = then.map(|then| then.to_zoned_datetime(self.plan.cell.time_zone.clone()).date());
+        // Results from there on are no older than these bytes.
+        let first =
+            "SELECT seq FROM entry WHERE field IS NOT NULL AND transmission >= ?1 ORDER BY transmission, seq LIMIT 1";
+        let first =
+            self.tx.prepare_cached(first)?.query_row([change.from.transmission], |row| row.get(0)).optional()?;
+        let since = super::gauge::since(self.tx, self.plan, gauge_id.unwrap_or(""), first.unwrap_or(i64::MAX))?;
+        let as_of = judge::AsOf { us: change.from.received.us, day, zone: self.plan.cell.time_zone.clone() };
+        let gauge_state = judge::gauge_state_since(gauge, since.as_ref(), &as_of);
         let circumstances = judge::Circumstances {
             job: None,
             gauge_id: gauge_id.unwrap_or(""),
             gauge,
-            gauge_state: judge::gauge_state(gauge, day).0,
+            gauge_state,
+            of_specimen: false,
             station: &change.from.station.name,
             mode: Mode::Production,
             late: true,
             given: judge::Given::default(),
         };
-        let judgement = judge::judge(&circumstances, &Piece::default(), &[reading]).ok()?;
-        judgement.rows.into_iter().next()
+        let judgement = judge::judge(&circumstances, &Piece::default(), &[reading]).ok();
+        Ok(judgement.and_then(|judgement| judgement.rows.into_iter().next()))
     }
 }
 

@@ -529,7 +529,7 @@ fn a_store_of_the_first_version_is_brought_up_to_date() {
     let frames = "SELECT concat_ws(' ', number, start, bytes, outcome, remarks) FROM frame WHERE transmission = 1";
     assert_eq!((all(results), all(outbox), all(frames)), before);
     let version: u32 = store.query_row("PRAGMA user_version", [], |row| row.get(0)).unwrap();
-    assert_eq!(version, 5);
+    assert_eq!(version, 6);
 }
 
 /// An exporter that adds rows to one file, seen at every length: every row is one reading, whatever was cut when.

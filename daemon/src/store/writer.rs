@@ -19,7 +19,7 @@ use super::perform::{keep_raw, perform};
 use super::record::{Context, Recorder};
 use super::request::{Answer, What};
 use super::weaken::Weakened;
-use super::{Severity, StoreFault, checkpoint, damage, held, open_for_writing, piece, query};
+use super::{Severity, StoreFault, checkpoint, damage, gauge, held, open_for_writing, piece, query};
 use crate::cell::Cell;
 use crate::clock::{self, Clock, Stamp};
 
@@ -111,6 +111,7 @@ impl Writer {
         let connection = open_for_writing(&outfit.path)?;
         let mut context = piece::context(&connection, &outfit.cell)?;
         context.labels = held::load(&connection)?;
+        context.gauges = gauge::load(&connection, &outfit.cell.plan)?;
         context.babble = Babble::load(&connection, &outfit.cell.plan.cell.time_zone)?;
         if let Ok(mut health) = outfit.health.lock() {
             health.synchronous = synchronous(&connection)?;

@@ -163,6 +163,7 @@ pub(crate) fn circumstances<'a>(job: Option<&'a Job>, gauge: &'a Gauge) -> Circu
         gauge_state: GaugeState::Verified,
         station: "tester-a",
         mode: Mode::Production,
+        of_specimen: false,
         late: false,
         given: Given::default(),
     }
