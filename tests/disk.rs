@@ -11,6 +11,7 @@ mod gone;
 mod small;
 
 use std::fs;
+use std::path::PathBuf;
 use std::time::{Duration, Instant};
 
 use ridgepost_tests::cell::Cell;
@@ -280,4 +281,35 @@ fn a_slow_disk_loses_nothing_and_holds_nobody_up() {
     assert_eq!(doubled(&cell.store().results()), Vec::<String>::new());
     assert_eq!(cell.store().integrity(), Vec::<String>::new());
     cell.stop();
+}
+
+/// A disk that takes more than a second for each sync is slow; a stop waits for it, and names nobody.
+#[test]
+#[ignore = "needs strace"]
+fn a_stop_waits_for_a_slow_disk() {
+    let (mut cell, mut line) = Cell::with_one_instrument(env!("CARGO_BIN_EXE_ridgepost"));
+    cell.start_listening(&[&line]);
+    line.send(&instruments::counted(1));
+    cell.until_recorded("a", 1);
+    let process = cell.process().to_string();
+    let syncs = ["--trace=fsync,fdatasync", "--inject=fsync,fdatasync:delay_exit=1200000"];
+    let mut tracer = std::process::Command::new("strace")
+        .args(["-f", "-qq", "-o", cell.path("trace").to_str().unwrap(), "-p", &process])
+        .args(syncs)
+        .spawn()
+        .unwrap();
+    let status = PathBuf::from("/proc").join(&process).join("task");
+    cell.until("every thread to be traced", |_| {
+        let threads = fs::read_dir(&status).unwrap().map(|thread| thread.unwrap().path().join("status"));
+        let is_traced = |status: PathBuf| !fs::read_to_string(status).unwrap_or_default().contains("TracerPid:\t0\n");
+        threads.into_iter().all(is_traced).then_some(())
+    });
+    line.send(&instruments::counted(2));
+    let began = Instant::now();
+    let code = cell.asked_to_stop().code();
+    println!("stopped after {} ms", began.elapsed().as_millis());
+    assert_eq!(code, Some(0), "{}", cell.log());
+    assert!(fs::read_to_string(cell.path("trace")).unwrap().contains("(DELAYED)"), "no sync was slow");
+    let _ = tracer.wait();
+    assert_eq!(cell.store().integrity(), Vec::<String>::new());
 }

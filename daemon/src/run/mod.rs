@@ -39,7 +39,7 @@ const ALIVE_EVERY: Duration = Duration::from_secs(20);
 const STARTED_WITHIN: Duration = Duration::from_secs(2);
 /// How long a stop may take before what hangs is left behind.
 const STOP_WITHIN: Duration = Duration::from_secs(6);
-/// How long after the word to stop the writer may be at bringing its log back into the store.
+/// How long after the word to stop a busy disk may take over the writer's last transaction and the log's way into the store.
 const WRITER_ENDS_WITHIN: Duration = Duration::from_secs(8);
 
 /// Why the daemon did not come up, or had to end.
@@ -332,7 +332,7 @@ async fn take_down(crew: Crew, house: Arc<House>, writer: std::thread::JoinHandl
     // Who hangs may hold a way to the writer, and then it does not end.
     let may_end = stuck.is_empty();
     stuck.extend(crate::aside::left_behind());
-    let answered = tokio::time::timeout(Duration::from_secs(1), house.pen.ask(What::Alive)).await.is_ok();
+    let answered = tokio::time::timeout_at(until, house.pen.ask(What::Alive)).await.is_ok();
     if !answered {
         stuck.push("the store's writer".to_owned());
     }
