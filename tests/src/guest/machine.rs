@@ -180,6 +180,15 @@ impl Machine {
     /// Tells the control desk to do something and gives its answer.
     #[track_caller]
     pub fn command(&self, name: &str, arguments: &Value) -> Value {
+        self.tried(name, arguments).unwrap_or_else(|error| panic!("{name}: {error}"))
+    }
+
+    /// Tells the control desk to do something: its answer, or why it did not.
+    ///
+    /// # Errors
+    /// The error as the desk words it.
+    #[track_caller]
+    pub fn tried(&self, name: &str, arguments: &Value) -> Result<Value, String> {
         let desk = self.connect("desk");
         let mut answers = BufReader::new(desk.try_clone().unwrap()).lines().map(|line| line.unwrap());
         let mut ask = |command: &str, arguments: &Value| {
@@ -195,8 +204,10 @@ impl Machine {
         };
         ask("qmp_capabilities", &json!({}));
         let answer = ask(name, arguments);
-        assert!(answer.get("error").is_none(), "{name}: {answer}");
-        answer
+        match answer.get("error") {
+            None => Ok(answer),
+            Some(error) => Err(error["desc"].as_str().unwrap_or_default().to_owned()),
+        }
     }
 
     /// Whether it is off.

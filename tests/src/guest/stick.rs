@@ -5,8 +5,9 @@ use std::path::{Path, PathBuf};
 
 use serde_json::json;
 
-use super::machine::Machine;
+use super::machine::{Machine, PATIENCE};
 use super::{run, text};
+use crate::patience::within;
 
 /// Its label, by which the guest finds it.
 pub const LABEL: &str = "STICK";
@@ -44,7 +45,13 @@ impl Stick {
     pub fn plug_in(&self, machine: &Machine) {
         let device = json!({ "driver": "usb-storage", "id": "stick", "bus": "usb.0", "drive": "stick",
                              "removable": true });
-        machine.command("device_add", &device);
+        // What was under way when it was pulled may hold the image for a moment longer.
+        let plugged = within(PATIENCE, || match machine.tried("device_add", &device) {
+            Ok(_) => Some(()),
+            Err(why) if why.contains("Permission conflict") => None,
+            Err(why) => panic!("{why}"),
+        });
+        assert!(plugged.is_some(), "the image is in use still");
     }
 
     /// Pulls it: whatever the guest has not written to it by now is lost.
