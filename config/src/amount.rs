@@ -17,6 +17,24 @@ pub(crate) struct AmountFault {
     pub(crate) help: String,
 }
 
+impl Amount {
+    /// Reads a number with a unit of one of these kinds, as people write it.
+    ///
+    /// # Errors
+    /// What is wrong with it, and a way out.
+    pub fn read(text: &str, kinds: &[UnitKind]) -> Result<Amount, String> {
+        let read = |kind: &UnitKind| parse(text, *kind);
+        let mut fault = None;
+        for result in kinds.iter().map(read) {
+            match result {
+                Ok(amount) => return Ok(amount),
+                Err(why) => _ = fault.get_or_insert(why),
+            }
+        }
+        Err(fault.map_or_else(String::new, |fault| format!("{}; {}", fault.message, fault.help)))
+    }
+}
+
 /// Reads a number with a unit of `kind`. A pure number may stand without one. The blank between the two may be
 /// missing before a letter or a sign, not before a digit: `51/cm` could be 5 or 51.
 pub(crate) fn parse(text: &str, kind: UnitKind) -> Result<Amount, AmountFault> {

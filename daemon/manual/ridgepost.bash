@@ -37,6 +37,9 @@ _ridgepost() {
             ridgepost,first-article)
                 cmd="ridgepost__subcmd__first__subcmd__article"
                 ;;
+            ridgepost,gauge)
+                cmd="ridgepost__subcmd__gauge"
+                ;;
             ridgepost,help)
                 cmd="ridgepost__subcmd__help"
                 ;;
@@ -102,6 +105,9 @@ _ridgepost() {
                 ;;
             ridgepost__subcmd__help,first-article)
                 cmd="ridgepost__subcmd__help__subcmd__first__subcmd__article"
+                ;;
+            ridgepost__subcmd__help,gauge)
+                cmd="ridgepost__subcmd__help__subcmd__gauge"
                 ;;
             ridgepost__subcmd__help,help)
                 cmd="ridgepost__subcmd__help__subcmd__help"
@@ -230,7 +236,7 @@ _ridgepost() {
 
     case "${cmd}" in
         ridgepost)
-            opts="-h -V --cell --help --version demo run check status ports record try profile job verify label ask replay readings series first-article why digest doctor backup outbox help"
+            opts="-h -V --cell --help --version demo run check status ports record try profile job verify gauge label ask replay readings series first-article why digest doctor backup outbox help"
             if [[ ${cur} == -* || ${COMP_CWORD} -eq 1 ]] ; then
                 COMPREPLY=( $(compgen -W "${opts}" -- "${cur}") )
                 return 0
@@ -393,8 +399,50 @@ _ridgepost() {
             COMPREPLY=( $(compgen -W "${opts}" -- "${cur}") )
             return 0
             ;;
+        ridgepost__subcmd__gauge)
+            opts="-h --since --measured --bias --csv --happened --notice --settle --by --reason --json --cell --help"
+            if [[ ${cur} == -* || ${COMP_CWORD} -eq 2 ]] ; then
+                COMPREPLY=( $(compgen -W "${opts}" -- "${cur}") )
+                return 0
+            fi
+            case "${prev}" in
+                --since)
+                    COMPREPLY=($(compgen -f "${cur}"))
+                    return 0
+                    ;;
+                --bias)
+                    COMPREPLY=($(compgen -f "${cur}"))
+                    return 0
+                    ;;
+                --happened)
+                    COMPREPLY=($(compgen -W "stylus dropped adjusted settings found-bad" -- "${cur}"))
+                    return 0
+                    ;;
+                --settle)
+                    COMPREPLY=($(compgen -f "${cur}"))
+                    return 0
+                    ;;
+                --by)
+                    COMPREPLY=($(compgen -f "${cur}"))
+                    return 0
+                    ;;
+                --reason)
+                    COMPREPLY=($(compgen -f "${cur}"))
+                    return 0
+                    ;;
+                --cell)
+                    COMPREPLY=($(compgen -f "${cur}"))
+                    return 0
+                    ;;
+                *)
+                    COMPREPLY=()
+                    ;;
+            esac
+            COMPREPLY=( $(compgen -W "${opts}" -- "${cur}") )
+            return 0
+            ;;
         ridgepost__subcmd__help)
-            opts="demo run check status ports record try profile job verify label ask replay readings series first-article why digest doctor backup outbox help"
+            opts="demo run check status ports record try profile job verify gauge label ask replay readings series first-article why digest doctor backup outbox help"
             if [[ ${cur} == -* || ${COMP_CWORD} -eq 2 ]] ; then
                 COMPREPLY=( $(compgen -W "${opts}" -- "${cur}") )
                 return 0
@@ -492,6 +540,20 @@ _ridgepost() {
             return 0
             ;;
         ridgepost__subcmd__help__subcmd__first__subcmd__article)
+            opts=""
+            if [[ ${cur} == -* || ${COMP_CWORD} -eq 3 ]] ; then
+                COMPREPLY=( $(compgen -W "${opts}" -- "${cur}") )
+                return 0
+            fi
+            case "${prev}" in
+                *)
+                    COMPREPLY=()
+                    ;;
+            esac
+            COMPREPLY=( $(compgen -W "${opts}" -- "${cur}") )
+            return 0
+            ;;
+        ridgepost__subcmd__help__subcmd__gauge)
             opts=""
             if [[ ${cur} == -* || ${COMP_CWORD} -eq 3 ]] ; then
                 COMPREPLY=( $(compgen -W "${opts}" -- "${cur}") )

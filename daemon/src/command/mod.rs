@@ -7,6 +7,7 @@ mod digest;
 mod doctor;
 mod expecting;
 mod first_article;
+mod gauge;
 mod job;
 mod label;
 mod manual;
@@ -85,6 +86,9 @@ enum Command {
     /// Hold a gauge against a specimen: its next readings are of that
     #[command(after_help = "Example: ridgepost verify RT-07 --by \"M. Okafor\"")]
     Verify(verify::VerifyArgs),
+    /// Show a gauge, what happened to it, and what it measured since it was last good
+    #[command(after_help = "Example: ridgepost gauge RT-07 --measured --csv")]
+    Gauge(gauge::GaugeArgs),
     /// Type a label in place of a scanner
     #[command(after_help = "Example: ridgepost label SN-000117")]
     Label(label::LabelArgs),
@@ -162,6 +166,7 @@ impl Cli {
             Command::Profile(args) => profile::profile(args, &mut out),
             Command::Job(args) => self.with_cell(&mut out, |cell, out| job::job(&cell, args, out)),
             Command::Verify(args) => self.with_cell(&mut out, |cell, out| verify::verify(&cell, args, out)),
+            Command::Gauge(args) => self.with_cell(&mut out, |cell, out| gauge::gauge(&cell, args, out)),
             Command::Label(args) => self.with_cell(&mut out, |cell, out| label::label(&cell, args, out)),
             Command::Replay(args) => self.with_cell(&mut out, |cell, out| replay::replay(&cell, args, out)),
             Command::Readings(args) => self.with_cell(&mut out, |cell, out| readings::readings(&cell, args, out)),

@@ -12,101 +12,9 @@ use rust_decimal::Decimal;
 use serde_json::{Value as Json, json};
 
 use super::StoreFault;
+use super::happened::Happened;
 use super::record::Recorder;
 use crate::clock::Stamp;
-
-/// What happened, by the code under which it is kept.
-#[derive(Clone, Copy, Debug, PartialEq, Eq)]
-pub enum Happened {
-    /// A verification began.
-    Began,
-    /// A value of the specimen that counts.
-    Counted,
-    /// A value of the specimen that does not.
-    NotCounted,
-    /// A verification was given up.
-    Stopped,
-    /// A verification passed.
-    Passed,
-    /// A verification did not.
-    Failed,
-    /// It got another stylus.
-    Stylus,
-    /// It was dropped or knocked.
-    Dropped,
-    /// It was repaired or adjusted.
-    Adjusted,
-    /// It was set otherwise.
-    Settings,
-    /// A person found it bad.
-    FoundBad,
-}
-
-impl Happened {
-    /// All of them.
-    pub const ALL: [Happened; 11] = [
-        Happened::Began,
-        Happened::Counted,
-        Happened::NotCounted,
-        Happened::Stopped,
-        Happened::Passed,
-        Happened::Failed,
-        Happened::Stylus,
-        Happened::Dropped,
-        Happened::Adjusted,
-        Happened::Settings,
-        Happened::FoundBad,
-    ];
-
-    /// The code.
-    pub fn code(self) -> &'static str {
-        match self {
-            Happened::Began => "began",
-            Happened::Counted => "counted",
-            Happened::NotCounted => "not-counted",
-            Happened::Stopped => "stopped",
-            Happened::Passed => "passed",
-            Happened::Failed => "failed",
-            Happened::Stylus => "stylus",
-            Happened::Dropped => "dropped",
-            Happened::Adjusted => "adjusted",
-            Happened::Settings => "settings",
-            Happened::FoundBad => "found-bad",
-        }
-    }
-
-    /// In words, for people.
-    pub fn words(self) -> &'static str {
-        match self {
-            Happened::Began => "verification began",
-            Happened::Counted => "value of the specimen",
-            Happened::NotCounted => "value of the specimen that does not count",
-            Happened::Stopped => "verification given up",
-            Happened::Passed => "verification passed",
-            Happened::Failed => "verification failed",
-            Happened::Stylus => "another stylus",
-            Happened::Dropped => "dropped or knocked",
-            Happened::Adjusted => "repaired or adjusted",
-            Happened::Settings => "other settings",
-            Happened::FoundBad => "found bad",
-        }
-    }
-
-    /// What a code means.
-    pub fn parse(code: &str) -> Option<Happened> {
-        Happened::ALL.into_iter().find(|happened| happened.code() == code)
-    }
-
-    /// What it makes of the gauge's state, where it decides on that.
-    pub fn turn(self) -> Option<Turn> {
-        match self {
-            Happened::Passed => Some(Turn::Passed),
-            Happened::Failed | Happened::FoundBad => Some(Turn::Failed),
-            Happened::Stylus | Happened::Dropped | Happened::Adjusted | Happened::Settings => Some(Turn::Demanded),
-            Happened::Began | Happened::Counted | Happened::NotCounted | Happened::Stopped => None,
-        }
-    }
-}
 
 /// Whether a verification shows how the gauge was found, or how it is left after something was done to it.
 #[derive(Clone, Copy, Debug, Default, PartialEq, Eq, serde::Serialize, serde::Deserialize)]
@@ -126,6 +34,63 @@ impl Phase {
             Phase::AsFound => "as-found",
             Phase::AsLeft => "as-left",
         }
+    }
+}
+
+/// What a person says about a gauge.
+#[derive(Clone, Debug, PartialEq, Eq, serde::Serialize, serde::Deserialize)]
+#[serde(rename_all = "kebab-case")]
+pub enum GaugeCommand {
+    /// Its next readings are of a specimen.
+    Verify {
+        /// Which gauge.
+        gauge: String,
+        /// Which specimen, where not the one that its rule names.
+        specimen: Option<String>,
+        /// As found or as left.
+        phase: Phase,
+        /// Who does it.
+        by: String,
+    },
+    /// The verification under way is given up.
+    Stop {
+        /// Which gauge.
+        gauge: String,
+        /// Who says so.
+        by: String,
+        /// Why.
+        reason: String,
+    },
+    /// Something happened to it: the code of [`Happened`].
+    Happened {
+        /// Which gauge.
+        gauge: String,
+        /// What.
+        what: String,
+        /// Who says so.
+        by: String,
+        /// In their words.
+        reason: String,
+    },
+    /// Every sink is told of the results in doubt of a gauge that was found bad.
+    Tell {
+        /// Which gauge.
+        gauge: String,
+        /// Who says so.
+        by: String,
+        /// Why, in their words.
+        reason: String,
+    },
+}
+
+impl GaugeCommand {
+    /// The gauge that it is about.
+    pub fn gauge(&self) -> &str {
+        let (GaugeCommand::Verify { gauge, .. }
+        | GaugeCommand::Stop { gauge, .. }
+        | GaugeCommand::Happened { gauge, .. }
+        | GaugeCommand::Tell { gauge, .. }) = self;
+        gauge
     }
 }
 
@@ -183,6 +148,16 @@ impl Gauges {
         }))
     }
 
+    /// How much a gauge was used since the last turn, where its rule counts that.
+    pub fn used(&self, plan: &Plan, gauge: &str) -> Option<Json> {
+        let rule = &plan.gauges.get(gauge)?.verification;
+        if rule.readings.is_none() && rule.distance.is_none() {
+            return None;
+        }
+        let since = self.known.get(gauge)?.since.as_ref().filter(|since| since.turn == Turn::Passed)?;
+        Some(json!({ "readings": since.readings, "traced_mm": since.traced_mm.to_string() }))
+    }
+
     pub(super) fn change(&mut self, gauge: &str) -> &mut Known {
         Arc::make_mut(&mut self.known).entry(gauge.to_owned()).or_default()
     }
@@ -204,9 +179,8 @@ pub fn load(connection: &Connection, plan: &Plan) -> Result<Gauges, StoreFault> 
 /// nothing did.
 pub fn around(connection: &Connection, gauge: &str, seq: i64) -> Result<Json, StoreFault> {
     let turn = |sql: &str| -> Result<Json, StoreFault> {
-        let mut statement = connection.prepare(&format!(
-            "SELECT id, at, kind, by_whom, after_seq, body FROM gauge_event WHERE gauge = ?1 AND {sql}"
-        ))?;
+        let mut statement =
+            connection.prepare(&format!("SELECT {EVENT} FROM gauge_event WHERE gauge = ?1 AND {sql}"))?;
         let mut rows = statement.query(params![gauge, seq])?;
         while let Some(row) = rows.next()? {
             let event = event(row)?;
@@ -222,19 +196,35 @@ pub fn around(connection: &Connection, gauge: &str, seq: i64) -> Result<Json, St
     }))
 }
 
-/// A row of `gauge_event`, in the order of the columns there.
+/// All that happened to a gauge, oldest first; from a time on (microseconds since 1970) where one is given. Each as `event`, `at`,
+/// `at_us`, `kind`, `in_words`, `turns` (it decides on the state), `by`, `after_seq`, `body`.
+pub fn history(connection: &Connection, gauge: &str, since_us: Option<i64>) -> Result<Vec<Json>, StoreFault> {
+    let sql = format!("SELECT {EVENT} FROM gauge_event WHERE gauge = ?1 AND at_us >= ?2 ORDER BY id");
+    let mut statement = connection.prepare(&sql)?;
+    let mut rows = statement.query(params![gauge, since_us.unwrap_or(i64::MIN)])?;
+    let mut events = Vec::new();
+    while let Some(row) = rows.next()? {
+        events.push(event(row)?);
+    }
+    Ok(events)
+}
+
+const EVENT: &str = "id, at, at_us, kind, by_whom, after_seq, body";
+
+/// A row of `gauge_event` with the columns of [`EVENT`].
 fn event(row: &rusqlite::Row) -> Result<Json, StoreFault> {
-    let kind: String = row.get(2)?;
+    let kind: String = row.get(3)?;
     let happened = Happened::parse(&kind);
     Ok(json!({
         "event": row.get::<_, i64>(0)?,
         "at": row.get::<_, String>(1)?,
+        "at_us": row.get::<_, i64>(2)?,
         "kind": kind,
         "in_words": happened.map(Happened::words),
         "turns": happened.and_then(Happened::turn).is_some(),
-        "by": row.get::<_, Option<String>>(3)?,
-        "after_seq": row.get::<_, i64>(4)?,
-        "body": serde_json::from_str::<Json>(&row.get::<_, String>(5)?).unwrap_or_default(),
+        "by": row.get::<_, Option<String>>(4)?,
+        "after_seq": row.get::<_, i64>(5)?,
+        "body": serde_json::from_str::<Json>(&row.get::<_, String>(6)?).unwrap_or_default(),
     }))
 }
 
@@ -293,7 +283,7 @@ fn used(
 /// The verification that was under way.
 fn session(connection: &Connection, gauge: &str) -> Result<Option<Session>, StoreFault> {
     let last = "SELECT id, at_us, body, by_whom, kind FROM gauge_event WHERE gauge = ?1 \
-                AND kind NOT IN ('counted', 'not-counted') ORDER BY id DESC LIMIT 1";
+                AND kind NOT IN ('counted', 'not-counted', 'told', 'settled') ORDER BY id DESC LIMIT 1";
     let begun = connection
         .prepare_cached(last)?
         .query_row([gauge], |row| {
@@ -313,9 +303,13 @@ fn session(connection: &Connection, gauge: &str) -> Result<Option<Session>, Stor
         connection.prepare_cached("SELECT id, kind, body FROM gauge_event WHERE gauge = ?1 AND id > ?2 ORDER BY id")?;
     let mut rows = statement.query(params![gauge, began])?;
     while let Some(row) = rows.next()? {
-        if row.get::<_, String>(1)? != Happened::Counted.code() {
-            session.not_counted += 1;
-            continue;
+        match Happened::parse(&row.get::<_, String>(1)?) {
+            Some(Happened::Counted) => {}
+            Some(Happened::NotCounted) => {
+                session.not_counted += 1;
+                continue;
+            }
+            _ => continue,
         }
         let body: Json = serde_json::from_str(&row.get::<_, String>(2)?).unwrap_or_default();
         let quantity = body["quantity"].as_str().and_then(Quantity::parse);

@@ -11,6 +11,7 @@ pub mod fields;
 mod files;
 pub mod gauge;
 pub mod growth;
+pub mod happened;
 pub mod held;
 mod job;
 mod label;
@@ -29,6 +30,7 @@ mod request;
 mod reread;
 mod row;
 mod schema;
+pub mod suspects;
 #[cfg(test)]
 mod tests;
 mod transmission;
@@ -41,6 +43,7 @@ use std::path::Path;
 use rusqlite::{Connection, OpenFlags};
 
 pub use fields::{FIELDS, Form};
+pub use gauge::GaugeCommand;
 pub use job::{JobCommand, JobFault};
 pub use label::Typed;
 pub use lock::{Holder, Lock, LockFault, holder};
@@ -48,7 +51,6 @@ pub use pen::{Pen, PenFault, Promise};
 pub use record::{Burst, Heard, Provenance, Taken, Tally, hex, sha256};
 pub use request::{Answer, FileBegin, FileState, What};
 pub use reread::Change;
-pub use verify::GaugeCommand;
 
 /// Why the store can't be used.
 #[derive(Debug, thiserror::Error)]

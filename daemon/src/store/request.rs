@@ -2,12 +2,12 @@
 
 use std::sync::Arc;
 
+use super::gauge::GaugeCommand;
 use super::growth::Grown;
 use super::job::{JobCommand, JobFault};
 use super::label::Typed;
 use super::record::{Burst, Heard, Provenance, Taken, Tally};
 use super::reread::Change;
-use super::verify::GaugeCommand;
 use crate::cell::Cell;
 use crate::clock::Stamp;
 

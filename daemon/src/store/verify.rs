@@ -10,56 +10,18 @@ use ridgepost_parsers::Reading;
 use serde_json::{Value as Json, json};
 
 use super::StoreFault;
-use super::gauge::{Happened, Phase, Session};
+use super::gauge::{GaugeCommand, Phase, Session};
+use super::happened::Happened;
 use super::held::Spoken;
 use super::parcel::Posted;
 use super::record::{Provenance, Recorder};
 use super::row::Around;
 use crate::clock::Stamp;
 
-/// What a person says about a gauge.
-#[derive(Clone, Debug, PartialEq, Eq, serde::Serialize, serde::Deserialize)]
-#[serde(rename_all = "kebab-case")]
-pub enum GaugeCommand {
-    /// Its next readings are of a specimen.
-    Verify {
-        /// Which gauge.
-        gauge: String,
-        /// Which specimen, where not the one that its rule names.
-        specimen: Option<String>,
-        /// As found or as left.
-        phase: Phase,
-        /// Who does it.
-        by: String,
-    },
-    /// The verification under way is given up.
-    Stop {
-        /// Which gauge.
-        gauge: String,
-        /// Who says so.
-        by: String,
-        /// Why.
-        reason: String,
-    },
-    /// Something happened to it: the code of [`Happened`].
-    Happened {
-        /// Which gauge.
-        gauge: String,
-        /// What.
-        what: String,
-        /// Who says so.
-        by: String,
-        /// In their words.
-        reason: String,
-    },
-}
-
 impl<'a> Recorder<'a> {
     /// Does what a person says about a gauge: what was done, or why nothing is.
     pub(super) fn gauge_command(&mut self, command: &GaugeCommand) -> Result<Result<String, String>, StoreFault> {
-        let (GaugeCommand::Verify { gauge, .. }
-        | GaugeCommand::Stop { gauge, .. }
-        | GaugeCommand::Happened { gauge, .. }) = command;
+        let gauge = command.gauge();
         if !self.plan.gauges.contains_key(gauge) {
             let ids: Vec<&str> = self.plan.gauges.keys().map(String::as_str).collect();
             return Ok(Err(format!("there is no gauge `{gauge}` in gauges.toml; there are: {}", ids.join(", "))));
@@ -77,6 +39,7 @@ impl<'a> Recorder<'a> {
                 Ok(Ok(format!("the verification of gauge {gauge} is given up; its state is as it was before")))
             }
             GaugeCommand::Happened { gauge, what, by, reason } => self.person_tells(gauge, what, by, reason, &now),
+            GaugeCommand::Tell { gauge, by, reason } => self.tell_suspects(gauge, by, reason),
         }
     }
 
@@ -88,11 +51,12 @@ impl<'a> Recorder<'a> {
         reason: &str,
         now: &Stamp,
     ) -> Result<Result<String, String>, StoreFault> {
-        let happened = Happened::parse(what)
-            .filter(|happened| !matches!(happened, Happened::Passed | Happened::Failed) && happened.turn().is_some());
-        let Some(happened) = happened else {
+        let Some(happened) = Happened::parse(what).filter(|happened| happened.is_told_by_people()) else {
             return Ok(Err(format!("`{what}` is nothing that a person can tell of a gauge")));
         };
+        if happened == Happened::Settled {
+            return self.settle_doubt(gauge, by, reason, now);
+        }
         if self.session(gauge).is_some() {
             self.stop_verification(gauge, Some(by), happened.words(), now)?;
         }
@@ -301,7 +265,7 @@ impl<'a> Recorder<'a> {
             true => tracing::info!(code = "verification", "gauge {}: {words}", gauge.id),
             false => tracing::error!(
                 code = "verification-failed",
-                "gauge {}: {words}; clean the stylus and the specimen and verify again; `ridgepost gauge {}` tells what it measured \
+                "gauge {}: {words}; clean the stylus and the specimen and verify again; `ridgepost gauge {} --measured` tells what it measured \
                  since it was last good",
                 gauge.id,
                 gauge.id
