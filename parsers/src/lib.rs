@@ -18,6 +18,7 @@ mod fields;
 mod frame;
 mod gathered;
 mod instrument;
+mod kept;
 mod keys;
 mod number;
 mod numbering;
@@ -48,6 +49,7 @@ pub use definition::{
 pub use dialogue::{AcknowledgeRule, AnswerKind, Dialogue, DialogueRule, Order, PollRule, ReplyRule, StartStep};
 pub use frame::{Close, Frame, Framer, Tick};
 pub use instrument::{Decoder, Instrument};
+pub use kept::{kept_readings, kept_report};
 pub use keys::{EventForm, KeyEvents, Layout, LayoutName};
 pub use profile::{ProfileFault, StoredProfile, read_sdf, read_x3p};
 pub use quantity::{Quantity, QuantityKind};
@@ -56,6 +58,6 @@ pub use reading::{
     Trace, TraceGap, Verdict,
 };
 pub use recording::{Direction, Input, InputFault, InputKind, RecordedChunk, RecordingHeader, from_hex, to_hex};
-pub use report::{FrameReport, ReadingReport, examine, kept_report};
+pub use report::{FrameReport, ReadingReport, examine};
 pub use unit::{Unit, UnitKind};
 pub use value::{NumberFault, Value};

@@ -4,7 +4,9 @@
 
 use std::path::{Path, PathBuf};
 
-use ridgepost_parsers::{Decoded, Definition, Frame, FrameReport, Input, Instrument, Outcome, examine, from_hex};
+use ridgepost_parsers::{
+    Decoded, Definition, Frame, FrameReport, Input, Instrument, Outcome, examine, from_hex, kept_readings, kept_report,
+};
 use serde_json::Value;
 
 fn folders() -> Vec<PathBuf> {
@@ -164,4 +166,23 @@ fn nothing_is_told_of_the_last_line_end() {
     let sizes: Vec<usize> = told.iter().map(|(frame, _)| frame.raw.len()).collect();
     assert_eq!(sizes.iter().sum::<usize>(), 39);
     assert_eq!(told.len(), 3, "no empty line between CR and LF");
+}
+
+/// What the store keeps of a reading is all of it, so that it can be judged anew by what was read then.
+#[test]
+fn readings_come_back_whole_from_what_is_kept() {
+    let mut compared = 0;
+    for folder in folders() {
+        for (number, (frame, decoded)) in (1..).zip(told(&folder)) {
+            let mut kept = String::new();
+            kept_report(&mut kept, number, &frame, &decoded, &decoded.remarks);
+            let kept: Value = serde_json::from_str(&kept).unwrap();
+            assert_eq!(kept_readings(&kept).as_deref(), Some(&*decoded.readings), "{} {number}", folder.display());
+            compared += decoded.readings.len();
+        }
+    }
+    assert!(compared > 100, "only {compared} readings");
+    let unreadable =
+        serde_json::json!({"readings": [{"quantity": "Ra", "value": "1.5", "unit": "cubit", "value_as_sent": "1.5"}]});
+    assert_eq!(kept_readings(&unreadable), None);
 }
