@@ -147,10 +147,10 @@ fn is_deviation_of(reading: &Reading, characteristic: &Characteristic) -> bool {
 }
 
 /// One measurement on its way through.
-struct Bench<'a> {
-    at: &'a Circumstances<'a>,
-    rows: Vec<Row>,
-    piece: Piece,
+pub(crate) struct Bench<'a> {
+    pub(crate) at: &'a Circumstances<'a>,
+    pub(crate) rows: Vec<Row>,
+    pub(crate) piece: Piece,
 }
 
 /// A reading that found its slot.
@@ -199,7 +199,7 @@ impl<'a> Bench<'a> {
     }
 
     /// One reading: its row, and what follows from it.
-    fn take(&mut self, index: usize, reading: &Reading, broken: bool) {
+    pub(crate) fn take(&mut self, index: usize, reading: &Reading, broken: bool) {
         let conditions = Measured::of(reading, self.at.gauge.map(|gauge| &gauge.settings));
         let (Some(job), None) = (self.at.job, apart(self.at, reading)) else {
             let reason = apart(self.at, reading).unwrap_or(Reason::NoJob);
@@ -255,7 +255,7 @@ impl<'a> Bench<'a> {
         let attempt = slot.next_attempt();
         let judged = stand(self.at, job, placed).and_then(|found| {
             let outcome = match was_open {
-                true => by_rule(slot, placed, found, value).ok_or_else(|| vec![Reason::Implausible])?,
+                true => by_rule(slot, characteristic, found, value).ok_or_else(|| vec![Reason::Implausible])?,
                 false if attempt > job.retests.saturating_add(1) => return Err(vec![Reason::RetestLimit]),
                 false => (on_its_own(found.finding), vec![found.finding.reason()]),
             };

@@ -7,6 +7,7 @@
 //! What counts for a slot is the first value, or the first values of a rule that needs several: a later attempt is
 //! kept, judged on its own as far as the job allows retests, and never changes the verdict.
 
+mod anew;
 mod closing;
 mod conditions;
 mod context;
@@ -27,6 +28,7 @@ mod told;
 mod verification;
 mod verified;
 
+pub use anew::{Anew, Joins, Step, judge_anew, void};
 pub use closing::end_piece;
 pub use context::{Context, Ending, Gone, Held, Holding, Moment};
 pub use explain::explain;

@@ -1,7 +1,7 @@
 //! One value of a slot: what keeps it from being judged, how it stands to its limits, and what the rule makes of it.
 
-use ridgepost_config::{Gate, Job, Rule};
-use ridgepost_parsers::{QuantityKind, Reading, Value, Verdict};
+use ridgepost_config::{Characteristic, Gate, Job, Rule};
+use ridgepost_parsers::{QuantityKind, Reading, Unit, Value, Verdict};
 use rust_decimal::Decimal;
 
 use crate::decision::{Finding, Guard, Proof, find};
@@ -24,11 +24,10 @@ pub(crate) struct Found {
 /// to say it exactly.
 pub(crate) fn by_rule(
     slot: &Slot,
-    placed: &Placed,
+    characteristic: &Characteristic,
     found: Found,
     value: Option<Value>,
 ) -> Option<(Outcome, Vec<Reason>)> {
-    let characteristic = placed.characteristic;
     let earlier = slot.counted().map(|attempt| attempt.value);
     let values: Option<Vec<_>> = earlier.chain([value]).map(|value| value.map(|value| value.decimal())).collect();
     // Rules that take each value for itself need no digits of the others.
@@ -86,7 +85,16 @@ pub(crate) fn stand(at: &Circumstances, job: &Job, placed: &Placed) -> Result<Fo
         return Err(doubts);
     }
     let guard = Guard::of(characteristic, at.gauge).map_err(|reason| vec![reason])?;
-    match find(characteristic, guard, (told.value.decimal(), told.unit), 1) {
+    found(characteristic, guard, (told.value.decimal(), told.unit))
+}
+
+/// Holds a value with its unit against the limits, or says what keeps it from that.
+pub(crate) fn found(
+    characteristic: &Characteristic,
+    guard: Guard,
+    value: (Decimal, Unit),
+) -> Result<Found, Vec<Reason>> {
+    match find(characteristic, guard, value, 1) {
         None => Err(vec![Reason::Implausible]),
         Some(finding) if finding.proof == Proof::NoZone => Err(vec![Reason::NoAcceptanceZone]),
         Some(finding) => Ok(Found { finding, guard }),

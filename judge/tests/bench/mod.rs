@@ -7,6 +7,8 @@
 )]
 #![allow(dead_code, reason = "each test file uses its own part")]
 
+pub(crate) mod events;
+
 use jiff::civil::date;
 use ridgepost_config::{
     Amount, Characteristic, DecisionRule, Gate, Gauge, GuardWidth, Job, Rule, Settings, Text, Unwritten,
