@@ -19,6 +19,9 @@ _ridgepost() {
             ridgepost,ask)
                 cmd="ridgepost__subcmd__ask"
                 ;;
+            ridgepost,assign)
+                cmd="ridgepost__subcmd__assign"
+                ;;
             ridgepost,backup)
                 cmd="ridgepost__subcmd__backup"
                 ;;
@@ -30,6 +33,9 @@ _ridgepost() {
                 ;;
             ridgepost,digest)
                 cmd="ridgepost__subcmd__digest"
+                ;;
+            ridgepost,dispose)
+                cmd="ridgepost__subcmd__dispose"
                 ;;
             ridgepost,doctor)
                 cmd="ridgepost__subcmd__doctor"
@@ -82,11 +88,17 @@ _ridgepost() {
             ridgepost,verify)
                 cmd="ridgepost__subcmd__verify"
                 ;;
+            ridgepost,void)
+                cmd="ridgepost__subcmd__void"
+                ;;
             ridgepost,why)
                 cmd="ridgepost__subcmd__why"
                 ;;
             ridgepost__subcmd__help,ask)
                 cmd="ridgepost__subcmd__help__subcmd__ask"
+                ;;
+            ridgepost__subcmd__help,assign)
+                cmd="ridgepost__subcmd__help__subcmd__assign"
                 ;;
             ridgepost__subcmd__help,backup)
                 cmd="ridgepost__subcmd__help__subcmd__backup"
@@ -99,6 +111,9 @@ _ridgepost() {
                 ;;
             ridgepost__subcmd__help,digest)
                 cmd="ridgepost__subcmd__help__subcmd__digest"
+                ;;
+            ridgepost__subcmd__help,dispose)
+                cmd="ridgepost__subcmd__help__subcmd__dispose"
                 ;;
             ridgepost__subcmd__help,doctor)
                 cmd="ridgepost__subcmd__help__subcmd__doctor"
@@ -150,6 +165,9 @@ _ridgepost() {
                 ;;
             ridgepost__subcmd__help,verify)
                 cmd="ridgepost__subcmd__help__subcmd__verify"
+                ;;
+            ridgepost__subcmd__help,void)
+                cmd="ridgepost__subcmd__help__subcmd__void"
                 ;;
             ridgepost__subcmd__help,why)
                 cmd="ridgepost__subcmd__help__subcmd__why"
@@ -236,7 +254,7 @@ _ridgepost() {
 
     case "${cmd}" in
         ridgepost)
-            opts="-h -V --cell --help --version demo run check status ports record try profile job verify gauge label ask replay readings series first-article why digest doctor backup outbox help"
+            opts="-h -V --cell --help --version demo run check status ports record try profile job verify gauge void assign dispose label ask replay readings series first-article why digest doctor backup outbox help"
             if [[ ${cur} == -* || ${COMP_CWORD} -eq 1 ]] ; then
                 COMPREPLY=( $(compgen -W "${opts}" -- "${cur}") )
                 return 0
@@ -260,6 +278,44 @@ _ridgepost() {
                 return 0
             fi
             case "${prev}" in
+                --cell)
+                    COMPREPLY=($(compgen -f "${cur}"))
+                    return 0
+                    ;;
+                *)
+                    COMPREPLY=()
+                    ;;
+            esac
+            COMPREPLY=( $(compgen -W "${opts}" -- "${cur}") )
+            return 0
+            ;;
+        ridgepost__subcmd__assign)
+            opts="-h --by --reason --json --job --serial --balloon --cell --help"
+            if [[ ${cur} == -* || ${COMP_CWORD} -eq 2 ]] ; then
+                COMPREPLY=( $(compgen -W "${opts}" -- "${cur}") )
+                return 0
+            fi
+            case "${prev}" in
+                --by)
+                    COMPREPLY=($(compgen -f "${cur}"))
+                    return 0
+                    ;;
+                --reason)
+                    COMPREPLY=($(compgen -f "${cur}"))
+                    return 0
+                    ;;
+                --job)
+                    COMPREPLY=($(compgen -f "${cur}"))
+                    return 0
+                    ;;
+                --serial)
+                    COMPREPLY=($(compgen -f "${cur}"))
+                    return 0
+                    ;;
+                --balloon)
+                    COMPREPLY=($(compgen -f "${cur}"))
+                    return 0
+                    ;;
                 --cell)
                     COMPREPLY=($(compgen -f "${cur}"))
                     return 0
@@ -341,6 +397,40 @@ _ridgepost() {
             fi
             case "${prev}" in
                 --date)
+                    COMPREPLY=($(compgen -f "${cur}"))
+                    return 0
+                    ;;
+                --cell)
+                    COMPREPLY=($(compgen -f "${cur}"))
+                    return 0
+                    ;;
+                *)
+                    COMPREPLY=()
+                    ;;
+            esac
+            COMPREPLY=( $(compgen -W "${opts}" -- "${cur}") )
+            return 0
+            ;;
+        ridgepost__subcmd__dispose)
+            opts="-h --by --reason --json --as --reference --cell --help"
+            if [[ ${cur} == -* || ${COMP_CWORD} -eq 2 ]] ; then
+                COMPREPLY=( $(compgen -W "${opts}" -- "${cur}") )
+                return 0
+            fi
+            case "${prev}" in
+                --by)
+                    COMPREPLY=($(compgen -f "${cur}"))
+                    return 0
+                    ;;
+                --reason)
+                    COMPREPLY=($(compgen -f "${cur}"))
+                    return 0
+                    ;;
+                --as)
+                    COMPREPLY=($(compgen -W "rework re-inspect use-as-is scrap return" -- "${cur}"))
+                    return 0
+                    ;;
+                --reference)
                     COMPREPLY=($(compgen -f "${cur}"))
                     return 0
                     ;;
@@ -442,7 +532,7 @@ _ridgepost() {
             return 0
             ;;
         ridgepost__subcmd__help)
-            opts="demo run check status ports record try profile job verify gauge label ask replay readings series first-article why digest doctor backup outbox help"
+            opts="demo run check status ports record try profile job verify gauge void assign dispose label ask replay readings series first-article why digest doctor backup outbox help"
             if [[ ${cur} == -* || ${COMP_CWORD} -eq 2 ]] ; then
                 COMPREPLY=( $(compgen -W "${opts}" -- "${cur}") )
                 return 0
@@ -456,6 +546,20 @@ _ridgepost() {
             return 0
             ;;
         ridgepost__subcmd__help__subcmd__ask)
+            opts=""
+            if [[ ${cur} == -* || ${COMP_CWORD} -eq 3 ]] ; then
+                COMPREPLY=( $(compgen -W "${opts}" -- "${cur}") )
+                return 0
+            fi
+            case "${prev}" in
+                *)
+                    COMPREPLY=()
+                    ;;
+            esac
+            COMPREPLY=( $(compgen -W "${opts}" -- "${cur}") )
+            return 0
+            ;;
+        ridgepost__subcmd__help__subcmd__assign)
             opts=""
             if [[ ${cur} == -* || ${COMP_CWORD} -eq 3 ]] ; then
                 COMPREPLY=( $(compgen -W "${opts}" -- "${cur}") )
@@ -512,6 +616,20 @@ _ridgepost() {
             return 0
             ;;
         ridgepost__subcmd__help__subcmd__digest)
+            opts=""
+            if [[ ${cur} == -* || ${COMP_CWORD} -eq 3 ]] ; then
+                COMPREPLY=( $(compgen -W "${opts}" -- "${cur}") )
+                return 0
+            fi
+            case "${prev}" in
+                *)
+                    COMPREPLY=()
+                    ;;
+            esac
+            COMPREPLY=( $(compgen -W "${opts}" -- "${cur}") )
+            return 0
+            ;;
+        ridgepost__subcmd__help__subcmd__dispose)
             opts=""
             if [[ ${cur} == -* || ${COMP_CWORD} -eq 3 ]] ; then
                 COMPREPLY=( $(compgen -W "${opts}" -- "${cur}") )
@@ -848,6 +966,20 @@ _ridgepost() {
             return 0
             ;;
         ridgepost__subcmd__help__subcmd__verify)
+            opts=""
+            if [[ ${cur} == -* || ${COMP_CWORD} -eq 3 ]] ; then
+                COMPREPLY=( $(compgen -W "${opts}" -- "${cur}") )
+                return 0
+            fi
+            case "${prev}" in
+                *)
+                    COMPREPLY=()
+                    ;;
+            esac
+            COMPREPLY=( $(compgen -W "${opts}" -- "${cur}") )
+            return 0
+            ;;
+        ridgepost__subcmd__help__subcmd__void)
             opts=""
             if [[ ${cur} == -* || ${COMP_CWORD} -eq 3 ]] ; then
                 COMPREPLY=( $(compgen -W "${opts}" -- "${cur}") )
@@ -1286,7 +1418,7 @@ _ridgepost() {
             return 0
             ;;
         ridgepost__subcmd__readings)
-            opts="-h --since --job --serial --gauge --outcome --kind --json --cell --help"
+            opts="-h --since --job --serial --gauge --outcome --kind --standing --json --cell --help"
             if [[ ${cur} == -* || ${COMP_CWORD} -eq 2 ]] ; then
                 COMPREPLY=( $(compgen -W "${opts}" -- "${cur}") )
                 return 0
@@ -1575,6 +1707,32 @@ _ridgepost() {
                     return 0
                     ;;
                 --specimen)
+                    COMPREPLY=($(compgen -f "${cur}"))
+                    return 0
+                    ;;
+                --reason)
+                    COMPREPLY=($(compgen -f "${cur}"))
+                    return 0
+                    ;;
+                --cell)
+                    COMPREPLY=($(compgen -f "${cur}"))
+                    return 0
+                    ;;
+                *)
+                    COMPREPLY=()
+                    ;;
+            esac
+            COMPREPLY=( $(compgen -W "${opts}" -- "${cur}") )
+            return 0
+            ;;
+        ridgepost__subcmd__void)
+            opts="-h --by --reason --json --cell --help"
+            if [[ ${cur} == -* || ${COMP_CWORD} -eq 2 ]] ; then
+                COMPREPLY=( $(compgen -W "${opts}" -- "${cur}") )
+                return 0
+            fi
+            case "${prev}" in
+                --by)
                     COMPREPLY=($(compgen -f "${cur}"))
                     return 0
                     ;;

@@ -17,7 +17,7 @@ use tokio::io::{AsyncBufReadExt, AsyncWriteExt};
 use tokio::net::UnixListener;
 
 use crate::replay::Which;
-use crate::store::{GaugeCommand, JobCommand};
+use crate::store::{Decision, GaugeCommand, JobCommand};
 
 /// A line longer than this is no request.
 const REQUEST_MAX: u64 = 64 * 1024;
@@ -44,6 +44,8 @@ pub enum Request {
     Status,
     /// A person's word about the job.
     Job(JobCommand),
+    /// What a person decides about results.
+    Decide(Decision),
     /// A person's word about a gauge.
     Gauge(GaugeCommand),
     /// Read stored bytes again.

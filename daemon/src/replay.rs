@@ -16,7 +16,7 @@ use serde::{Deserialize, Serialize};
 
 use crate::clock::Stamp;
 use crate::store::{Answer, Change, Pen, PenFault, Provenance, StoreFault, Taken, What, open_for_reading};
-use stored::Stored;
+use stored::{COLUMNS, Stored};
 
 /// Which transmissions are read again.
 #[derive(Clone, Debug, Default, PartialEq, Eq, Serialize, Deserialize)]
@@ -146,10 +146,8 @@ impl<'a> Again<'a> {
         connection: &'a Connection,
         pen: &'a Pen,
     ) -> Result<Again<'a>, StoreFault> {
-        let mut statement = connection.prepare(
-            "SELECT supersedes, result_id, quantity, value, unit, mark, measured_at, value_as_sent FROM result \
-             WHERE supersedes IS NOT NULL ORDER BY seq",
-        )?;
+        let sql = format!("SELECT supersedes, {COLUMNS} FROM result WHERE supersedes IS NOT NULL ORDER BY seq");
+        let mut statement = connection.prepare(&sql)?;
         let rows = statement.query_map([], |row| Ok((row.get::<_, String>(0)?, Stored::from_row(row, 1)?)))?;
         let corrections = rows.collect::<Result<_, _>>()?;
         let mut statement = connection.prepare("SELECT transmission FROM file WHERE state = 'recording'")?;
@@ -355,12 +353,12 @@ impl<'a> Again<'a> {
                 };
                 match stored.remove(&field) {
                     None => self.changes.push(change(None)),
-                    Some(stored) if stored.says(&reading) => {}
+                    Some(stored) if stored.is_void || stored.says(&reading) => {}
                     Some(stored) => self.changes.push(change(Some(stored.id))),
                 }
             }
             // What is left was read then and is no reading now.
-            for (field, stored) in stored.into_iter().filter(|(_, stored)| !stored.is_none()) {
+            for (field, stored) in stored.into_iter().filter(|(_, stored)| !stored.is_void && !stored.is_none()) {
                 let Stored { id, quantity, .. } = stored;
                 let (from, frame) = (old.from.clone(), old.number);
                 self.changes.push(Change { from, frame, field, reading: None, supersedes: Some(id), quantity });
@@ -371,10 +369,10 @@ impl<'a> Again<'a> {
 
     /// What the store says of a frame's readings by now.
     fn stored(&self, transmission: i64, frame: u32) -> Result<BTreeMap<i64, Stored>, StoreFault> {
-        let mut statement = self.connection.prepare_cached(
-            "SELECT field, result_id, quantity, value, unit, mark, measured_at, value_as_sent FROM result \
-             WHERE transmission = ?1 AND frame = ?2 AND field IS NOT NULL AND kind = 'reading'",
-        )?;
+        let mut statement = self.connection.prepare_cached(&format!(
+            "SELECT field, {COLUMNS} FROM result \
+             WHERE transmission = ?1 AND frame = ?2 AND field IS NOT NULL AND kind = 'reading'"
+        ))?;
         let rows = statement
             .query_map(params![transmission, frame], |row| Ok((row.get::<_, i64>(0)?, Stored::from_row(row, 1)?)))?;
         let mut stored: BTreeMap<i64, Stored> = rows.collect::<Result<_, _>>()?;

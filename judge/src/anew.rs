@@ -9,7 +9,7 @@ use ridgepost_parsers::{Identity, Reading, Unit};
 use crate::closing::{close, place, verdict_row};
 use crate::context::Held;
 use crate::decision::Guard;
-use crate::judging::{Bench, Circumstances, Given};
+use crate::judging::{Bench, Circumstances, Cycles, Given};
 use crate::piece::{Attempt, Piece, Slot};
 use crate::plausible::broken_order;
 use crate::row::{GaugeState, Kind, Mode, Outcome, Reason, Row};
@@ -204,6 +204,7 @@ fn join(job: &Job, anew: &mut Anew, joins: &Joins) -> Result<Vec<Row>, Unjudgeab
                 balloon: joins.balloon.map_or(Held::Unsaid, Held::Is),
                 unknown: false,
             },
+            cycles: &Cycles::new(),
         };
         let piece = std::mem::take(&mut anew.piece);
         let mut bench = Bench { at: &circumstances, rows: Vec::new(), piece };

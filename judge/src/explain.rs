@@ -9,6 +9,12 @@ pub fn explain(reason: &str) -> String {
         let word = if balloons.contains(',') { "balloons" } else { "balloon" };
         return format!("no verdict yet for {word} {}: measure what is missing", balloons.replace(',', ", "));
     }
+    if let Some(what) = reason.strip_prefix("disposed:") {
+        return format!(
+            "a person wrote down what becomes of the part: {}; no outcome is changed by it",
+            what.replace('-', " ")
+        );
+    }
     match Reason::parse(reason) {
         Some(reason) => reason.explanation().to_owned(),
         None => format!("`{reason}` is no reason that this version knows"),
@@ -22,9 +28,7 @@ impl Reason {
             Reason::WithinLimits => "the value lies within the limits; a value on a limit is within",
             Reason::AboveUpper => "the value is greater than the upper limit",
             Reason::BelowLower => "the value is smaller than the lower limit",
-            Reason::InsideGuardBand => {
-                "the value is so near to the limit that the uncertainty of measuring does not let one say"
-            }
+            Reason::InsideGuardBand => "the value is so near to the limit that the uncertainty does not let one say",
             Reason::NoAcceptanceZone => {
                 "the limits lie closer together than twice the guard band: this gauge can't show conformity, take one with less uncertainty"
             }
@@ -73,7 +77,7 @@ impl Reason {
                 "there were more retests than the job allows: only the first measurement counts, look at why it was measured again"
             }
             Reason::InstrumentDisagrees => {
-                "the instrument's own verdict is another one: look at its limits, its program and how it rounds"
+                "the instrument's own verdict is another one: look at its limits and rounding"
             }
             Reason::InstrumentLimits => {
                 "the instrument judges by other limits than the job: its own verdict is about something else, look at its program"
@@ -85,6 +89,7 @@ impl Reason {
             Reason::Mode => "it was not taken in production",
             Reason::Voided => "it was declared void",
             Reason::Superseded => "another row took its place",
+            Reason::Disposed => "a person wrote down what becomes of the part; no outcome is changed by it",
         }
     }
 }

@@ -1,5 +1,7 @@
 //! The readings of one measurement, judged by the open job: which piece and slot each is for, and what each makes of them.
 
+use std::collections::BTreeMap;
+
 use ridgepost_config::{Characteristic, Gate, Gauge, Job};
 use ridgepost_parsers::{Mark, Reading};
 
@@ -35,7 +37,12 @@ pub struct Circumstances<'a> {
     pub late: bool,
     /// What labels say of readings that are taken now. It does not touch readings of another time.
     pub given: Given<'a>,
+    /// The cycle that parts are in which are made again; any other is in its first.
+    pub cycles: &'a Cycles,
 }
+
+/// Cycles by serial number.
+pub type Cycles = BTreeMap<String, u32>;
 
 /// What labels say of the readings of a station.
 #[derive(Clone, Copy, Debug, Default)]
@@ -190,6 +197,7 @@ impl<'a> Bench<'a> {
             self.close(job);
         }
         self.piece.serial = Some(part.to_owned());
+        self.piece.cycle = self.at.cycles.get(part).copied().unwrap_or(1);
     }
 
     fn close(&mut self, job: &Job) {

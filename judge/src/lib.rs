@@ -34,7 +34,7 @@ pub use context::{Context, Ending, Gone, Held, Holding, Moment};
 pub use explain::explain;
 pub use filter::Filter;
 pub use gauge::{gauge_state, register_concerns};
-pub use judging::{Circumstances, Given, Judgement, judge};
+pub use judging::{Circumstances, Cycles, Given, Judgement, judge};
 pub use limits::{PRINTED_DIGITS, in_unit};
 pub use piece::{Attempt, Piece, Slot, StoredReading};
 pub use plausible::Band;

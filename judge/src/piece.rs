@@ -54,6 +54,8 @@ pub struct Attempt {
 pub struct StoredReading {
     /// Serial number of the piece.
     pub serial: Option<String>,
+    /// Rework cycle of the piece.
+    pub cycle: Option<u32>,
     /// Balloon number; `None` for readings that no characteristic asks for.
     pub balloon: Option<String>,
     /// What was measured.
@@ -82,6 +84,7 @@ impl StoredReading {
         }
         Some(StoredReading {
             serial: row.serial.clone(),
+            cycle: row.cycle,
             balloon: row.balloon.clone(),
             quantity: row.quantity.clone(),
             gauge: row.gauge.clone(),
@@ -112,6 +115,7 @@ impl Piece {
                 continue;
             };
             piece.serial = row.serial.clone();
+            piece.cycle = row.cycle.unwrap_or(1);
             let unit = job.characteristics.get(place).map(|characteristic| characteristic.unit);
             if let Some(slot) = piece.slots.get_mut(place) {
                 slot.take(Attempt {

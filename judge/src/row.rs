@@ -134,6 +134,8 @@ codes! {
         Voided = "voided",
         /// Another row took its place.
         Superseded = "superseded",
+        /// A person wrote down what becomes of the part; behind a colon what.
+        Disposed = "disposed",
     }
 }
 

@@ -338,6 +338,7 @@ fn the_gauge_is_named_even_if_nobody_registered_it() {
         mode: Mode::Production,
         of_specimen: false,
         late: false,
+        cycles: &NO_CYCLES,
         given: ridgepost_judge::Given::default(),
     };
     let judgement = together(&at, &Piece::fresh(&job, 1), &[reading("Ra", "0.4 µm")]);

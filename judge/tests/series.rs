@@ -4,8 +4,8 @@
 use std::collections::BTreeMap;
 
 use proptest::prelude::*;
+use ridgepost_judge::Mode;
 use ridgepost_judge::series::*;
-use ridgepost_judge::{Kind, Mode};
 
 fn records(name: &str) -> Vec<BTreeMap<String, String>> {
     let path = format!("{}/tests/data/statistics/{name}", env!("CARGO_MANIFEST_DIR"));
@@ -529,15 +529,8 @@ proptest! {
 
 #[test]
 fn what_is_left_out_says_why() {
-    let plain = Candidate {
-        kind: Kind::Reading,
-        mode: Some(Mode::Production),
-        has_value: true,
-        is_retest: false,
-        reasons: "within-limits",
-        superseded: None,
-    };
-    let cases: [(Candidate<'_>, Option<&str>); 11] = [
+    let plain = Candidate { mode: Some(Mode::Production), has_value: true, is_retest: false, reasons: "within-limits" };
+    let cases: [(Candidate<'_>, Option<&str>); 10] = [
         (plain, None),
         (Candidate { reasons: "no-job", ..plain }, None),
         (Candidate { reasons: "within-limits gauge-unverified", ..plain }, None),
@@ -547,8 +540,7 @@ fn what_is_left_out_says_why() {
         (Candidate { mode: None, ..plain }, Some("mode-unknown")),
         (Candidate { has_value: false, ..plain }, Some("mark")),
         (Candidate { is_retest: true, ..plain }, Some("retest")),
-        (Candidate { superseded: Some("stored-reading"), ..plain }, Some("superseded")),
-        (Candidate { kind: Kind::Correction, superseded: Some("voided"), ..plain }, Some("voided")),
+        (Candidate { reasons: "voided", ..plain }, Some("voided")),
     ];
     for (candidate, expected) in cases {
         assert_eq!(left_out(&candidate, Mode::Production), expected, "{candidate:?}");

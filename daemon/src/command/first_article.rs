@@ -3,7 +3,7 @@
 //! The columns are fields of AS9102 Form 3, characteristic accountability (5 to 9, 11 and 12; numbers from memory of revision
 //! C). What nobody has told Ridgepost stays empty: place on the drawing, designator, number of a nonconformance report.
 
-use std::collections::{BTreeSet, HashMap};
+use std::collections::BTreeSet;
 
 use clap::Args;
 use ridgepost_config::{Characteristic, rules_in_words};
@@ -13,7 +13,6 @@ use serde_json::{Value as Json, json};
 use super::out::{Out, shown, table};
 use crate::cell::Cell;
 use crate::exit::Exit;
-use crate::store::measured::{Extent, superseded};
 use crate::store::query::{self, Filter};
 use crate::store::{StoreFault, open_for_reading};
 
@@ -80,13 +79,13 @@ pub fn first_article(cell: &Cell, args: &FirstArticleArgs, out: &mut Out) -> Exi
 /// The piece's rows of production that no later row took the place of.
 fn read(cell: &Cell, args: &FirstArticleArgs) -> Result<Vec<Json>, StoreFault> {
     let connection = open_for_reading(&cell.plan.store)?;
-    let gone: HashMap<String, String> = superseded(&connection, Extent::now(&connection, None)?)?;
-    let filter = Filter { serial: Some(args.serial.clone()), job: args.job.clone(), ..Filter::default() };
+    let filter =
+        Filter { serial: Some(args.serial.clone()), job: args.job.clone(), standing: true, ..Filter::default() };
     let mut rows = Vec::new();
     query::results(&connection, &filter, |cells| {
         let row = query::to_json(&cells);
-        let counts = row["mode"] == "production" && row["result_id"].as_str().is_none_or(|id| !gone.contains_key(id));
-        if counts {
+        let is_left = |code: &Json| code != "voided" && code != "superseded";
+        if row["mode"] == "production" && row["reasons"].as_array().into_iter().flatten().all(is_left) {
             rows.push(row);
         }
         Ok(())
@@ -97,7 +96,7 @@ fn read(cell: &Cell, args: &FirstArticleArgs) -> Result<Vec<Json>, StoreFault> {
 /// What one characteristic asks, and what was found.
 fn line(characteristic: &Characteristic, rows: &[Json]) -> Json {
     let of = |kind: &str| {
-        let fits = move |row: &&Json| row["kind"] == kind && row["balloon"].as_str() == Some(&characteristic.balloon);
+        let fits = move |row: &&Json| about(row) == kind && row["balloon"].as_str() == Some(&characteristic.balloon);
         rows.iter().filter(fits).collect::<Vec<&Json>>()
     };
     let readings: Vec<&Json> = of("reading").into_iter().filter(|row| row["value"].is_string()).collect();
@@ -125,6 +124,16 @@ fn line(characteristic: &Characteristic, rows: &[Json]) -> Json {
         "requirement": requirement(characteristic), "results": values.join("; "), "nonconformance": null,
         "comments": comments.join("; "), "feature": characteristic.feature, "verdict": verdict, "values": values,
         "result_ids": readings.iter().map(|row| &row["result_id"]).collect::<Vec<_>>() })
+}
+
+/// What a row is about: a correction of a reading tells what was sent, one of a verdict does not.
+fn about(row: &Json) -> &str {
+    match (row["kind"].as_str().unwrap_or_default(), row["value_as_sent"].is_string(), row["balloon"].is_string()) {
+        ("correction", true, _) => "reading",
+        ("correction", false, true) => "verdict",
+        ("correction", false, false) => "part",
+        (kind, ..) => kind,
+    }
 }
 
 /// A value with the requirement's decimals; no digits are added, and what does not conform by itself keeps all of its own, so

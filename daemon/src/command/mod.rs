@@ -3,6 +3,7 @@
 mod ask;
 mod backup;
 mod check;
+mod correct;
 mod digest;
 mod doctor;
 mod expecting;
@@ -89,6 +90,19 @@ enum Command {
     /// Show a gauge, what happened to it, and what it measured since it was last good
     #[command(after_help = "Example: ridgepost gauge RT-07 --measured --csv")]
     Gauge(gauge::GaugeArgs),
+    /// Declare readings void: they count for nothing, and stay to be seen
+    #[command(after_help = "Example: ridgepost void 1042 --by \"M. Okafor\" --reason \"dirt on the land\"")]
+    Void(correct::VoidArgs),
+    /// Say which piece, job or characteristic readings are of, and judge them by it
+    #[command(
+        after_help = "Example: ridgepost assign 1042..1101 --job WO-48214 --by \"M. Okafor\" --reason \"job left open\""
+    )]
+    Assign(correct::AssignArgs),
+    /// Write down what becomes of a part that does not conform
+    #[command(
+        after_help = "Example: ridgepost dispose 1044 --as rework --by \"M. Okafor\" --reason \"grind again, hold tag 17\""
+    )]
+    Dispose(correct::DisposeArgs),
     /// Type a label in place of a scanner
     #[command(after_help = "Example: ridgepost label SN-000117")]
     Label(label::LabelArgs),
@@ -167,6 +181,9 @@ impl Cli {
             Command::Job(args) => self.with_cell(&mut out, |cell, out| job::job(&cell, args, out)),
             Command::Verify(args) => self.with_cell(&mut out, |cell, out| verify::verify(&cell, args, out)),
             Command::Gauge(args) => self.with_cell(&mut out, |cell, out| gauge::gauge(&cell, args, out)),
+            Command::Void(args) => self.with_cell(&mut out, |cell, out| correct::void(&cell, args, out)),
+            Command::Assign(args) => self.with_cell(&mut out, |cell, out| correct::assign(&cell, args, out)),
+            Command::Dispose(args) => self.with_cell(&mut out, |cell, out| correct::dispose(&cell, args, out)),
             Command::Label(args) => self.with_cell(&mut out, |cell, out| label::label(&cell, args, out)),
             Command::Replay(args) => self.with_cell(&mut out, |cell, out| replay::replay(&cell, args, out)),
             Command::Readings(args) => self.with_cell(&mut out, |cell, out| readings::readings(&cell, args, out)),

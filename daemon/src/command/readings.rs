@@ -31,6 +31,9 @@ pub struct ReadingsArgs {
     /// Of this kind
     #[arg(long, value_parser = ["reading", "verdict", "part", "correction", "notice"])]
     kind: Option<String>,
+    /// Only results that stand: no later row took their place
+    #[arg(long)]
+    standing: bool,
     /// JSON Lines on stdout: every field of a result
     #[arg(long)]
     json: bool,
@@ -52,6 +55,7 @@ pub fn readings(cell: &Cell, args: &ReadingsArgs, out: &mut Out) -> Exit {
         gauge: args.gauge.clone(),
         outcome: args.outcome.clone(),
         kind: args.kind.clone(),
+        standing: args.standing,
     };
     let connection = match open_for_reading(&cell.plan.store) {
         Ok(connection) => connection,

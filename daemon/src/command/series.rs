@@ -11,8 +11,8 @@ use std::collections::{BTreeMap, BTreeSet, HashMap};
 use std::path::PathBuf;
 
 use clap::{Args, ValueEnum};
+use ridgepost_judge::Mode;
 use ridgepost_judge::series::{Candidate, RunRule, RunRules, Spread, left_out};
-use ridgepost_judge::{Kind, Mode};
 use ridgepost_parsers::Quantity;
 use rusqlite::Connection;
 use serde_json::{Value as Json, json};
@@ -20,7 +20,7 @@ use serde_json::{Value as Json, json};
 use super::out::Out;
 use crate::cell::Cell;
 use crate::exit::Exit;
-use crate::store::measured::{Asked, Extent, Measured, each, superseded};
+use crate::store::measured::{Asked, Extent, Measured, each};
 use crate::store::{StoreFault, open_for_reading};
 
 /// Arguments of `series`.
@@ -184,15 +184,13 @@ struct Source {
     connection: Connection,
     extent: Extent,
     asked: Asked,
-    superseded: HashMap<String, String>,
 }
 
 impl Source {
     fn open(cell: &Cell, asked: Asked) -> Result<Source, StoreFault> {
         let connection = open_for_reading(&cell.plan.store)?;
         let extent = Extent::now(&connection, asked.since_us)?;
-        let superseded = superseded(&connection, extent)?;
-        Ok(Source { connection, extent, asked, superseded })
+        Ok(Source { connection, extent, asked })
     }
 
     /// Hands over the readings of a mode that count; what is left out, by reason.
@@ -201,12 +199,10 @@ impl Source {
         let mut taken = Taken::default();
         each(&self.connection, self.extent, &self.asked, |row| {
             let candidate = Candidate {
-                kind: Kind::parse(&row.kind).unwrap_or(Kind::Notice),
                 mode: row.mode.as_deref().and_then(Mode::parse),
                 has_value: row.value.is_some(),
                 is_retest: row.attempt.is_some() && taken.holds(&row),
                 reasons: &row.reasons,
-                superseded: self.superseded.get(&row.result_id).map(String::as_str),
             };
             let number = row.value.as_deref().and_then(|digits| digits.parse::<f64>().ok());
             match (left_out(&candidate, mode), number.filter(|number| number.is_finite())) {

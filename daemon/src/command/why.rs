@@ -10,7 +10,7 @@ use serde_json::{Value as Json, json};
 use super::out::{Out, shown};
 use crate::cell::Cell;
 use crate::exit::Exit;
-use crate::store::{StoreFault, gauge, held, open_for_reading, query};
+use crate::store::{StoreFault, correct, gauge, held, open_for_reading, query};
 
 /// Arguments of `why`.
 #[derive(Debug, Args)]
@@ -73,6 +73,7 @@ fn stored(row: &Json) -> Option<StoredReading> {
         return None;
     }
     Some(StoredReading {
+        cycle: None,
         serial: None,
         balloon: text("balloon").map(str::to_owned),
         quantity: text("quantity").and_then(Quantity::parse),
@@ -150,6 +151,8 @@ fn gather(connection: &Connection, id: &str) -> Result<Option<Json>, StoreFault>
         "judged_by_version": judged_by["program_version"],
         "job": job,
         "piece": siblings,
+        "corrections": correct::decisions(connection, seq)?,
+        "dispositions": correct::dispositions(connection, seq)?,
         "labels": held::given(connection, seq)?,
         "gauge": gauge::around(connection, result["gauge"].as_str().unwrap_or_default(), seq)?,
         "frame": frame,
@@ -167,6 +170,11 @@ fn tell(story: &Json, out: &mut Out) {
         shown(&result["kind"]),
         shown(&result["outcome"])
     ));
+    let later =
+        story["corrections"].as_array().into_iter().flatten().filter_map(|told| told["seq"].as_i64()).next_back();
+    if let Some(later) = later.filter(|later| Some(*later) != result["seq"].as_i64()) {
+        out.say(&format!("    it does not stand any more: result {later} took its place"));
+    }
     for reason in story["reasons"].as_array().into_iter().flatten() {
         out.say(&format!("    because {}: {}", shown(&reason["code"]), shown(&reason["in_words"])));
     }
@@ -185,6 +193,7 @@ fn tell(story: &Json, out: &mut Out) {
             out.say(&format!("    {name:18} {}", shown(value)));
         }
     }
+    decisions(story, out);
     job(story, out);
     labels(story, out);
     verifications(story, out);
@@ -224,6 +233,46 @@ fn job(story: &Json, out: &mut Out) {
             what.trim(),
             shown(&row["outcome"]),
             shown(&row["reasons"])
+        ));
+    }
+}
+
+/// What was said of it later, by persons and by later definitions.
+fn decisions(story: &Json, out: &mut Out) {
+    let who = |told: &Json| {
+        let kind = told["kind"].as_str().unwrap_or("read anew by a later definition");
+        let by =
+            told["by_whom"].as_str().map(|by| format!(" by {by}, {}: {}", shown(&told["at"]), shown(&told["reason"])));
+        format!("{kind}{}", by.unwrap_or_default())
+    };
+    for (at, told) in (0..).zip(story["corrections"].as_array().into_iter().flatten()) {
+        if at == 0 {
+            out.say("\ncorrected since");
+        }
+        out.say(&format!(
+            "    #{} {} {} {}: {}",
+            told["seq"],
+            ["job", "serial", "balloon"]
+                .map(|name| shown(&told[name]))
+                .join(" ")
+                .split_whitespace()
+                .collect::<Vec<_>>()
+                .join(" "),
+            shown(&told["outcome"]),
+            shown(&told["reasons"]),
+            who(told)
+        ));
+    }
+    for told in story["dispositions"].as_array().into_iter().flatten() {
+        let body: Json = told["body"].as_str().and_then(|body| serde_json::from_str(body).ok()).unwrap_or_default();
+        let reference = body["reference"].as_str().map(|number| format!(", {number}")).unwrap_or_default();
+        out.say(&format!(
+            "\nthe part: {}{reference} (#{}, {}, {}: {})",
+            shown(&body["disposition"]),
+            told["seq"],
+            shown(&told["by_whom"]),
+            shown(&told["at"]),
+            shown(&told["reason"])
         ));
     }
 }

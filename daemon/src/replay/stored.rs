@@ -13,7 +13,13 @@ pub(super) struct Stored {
     mark: Option<String>,
     measured_at: Option<String>,
     as_sent: Option<String>,
+    /// A person said that it is void: what its bytes say does not matter any more.
+    pub(super) is_void: bool,
 }
+
+/// The columns of [`Stored::from_row`].
+pub(super) const COLUMNS: &str = "result_id, quantity, value, unit, mark, measured_at, value_as_sent, \
+    reasons = 'voided' AND EXISTS (SELECT 1 FROM decided WHERE decided.seq = result.seq)";
 
 impl Stored {
     pub(super) fn from_row(row: &rusqlite::Row, from: usize) -> rusqlite::Result<Stored> {
@@ -26,6 +32,7 @@ impl Stored {
             mark: text(4)?,
             measured_at: text(5)?,
             as_sent: text(6)?,
+            is_void: row.get(from + 7)?,
         })
     }
 

@@ -21,6 +21,7 @@ pub(super) async fn answer(house: Arc<House>, request: Request) -> Reply {
         }
         Request::Status => return Reply::Done(status(&house)),
         Request::Job(command) => house.pen.ask(What::Job(command)).await,
+        Request::Decide(decision) => house.pen.ask(What::Decide(decision)).await,
         Request::Gauge(command) => house.pen.ask(What::Gauge(command)).await,
         Request::Replay(which) => {
             let (plan, pen, stop) = (Arc::clone(&house.cell().0.plan), house.pen.clone(), house.stop.clone());

@@ -9,7 +9,8 @@ use rusqlite::params;
 use super::StoreFault;
 use super::held::Spoken;
 use super::parcel::Posted;
-use super::record::{OpenJob, Recorder};
+use super::piece::OpenJob;
+use super::record::Recorder;
 use super::row::Around;
 use crate::cell::Cell;
 
@@ -77,7 +78,9 @@ impl Recorder<'_> {
         let run = self.tx.last_insert_rowid();
         let piece = Piece { counter: self.next_counter(&job.id)?, ..piece };
         let said = format!("job {id} is open, piece {} is next", piece.counter);
-        self.context.open = Some(OpenJob { run, job, opened_us: self.now.us, piece });
+        let given_to = super::piece::given_to(self.tx, &job.id)?;
+        let cycles = super::piece::cycles(self.tx, &job.id)?;
+        self.context.open = Some(OpenJob { run, job, opened_us: self.now.us, piece, given_to, cycles });
         self.ended(Ending::Job, self.now)?;
         Ok(Ok(said))
     }
@@ -101,15 +104,17 @@ impl Recorder<'_> {
         self.part_rows(&open, &judgement, by)?;
         self.job_event("next", &open.job)?;
         let said = format!("piece {} is ended, piece {} is next", open.piece.counter, judgement.piece.counter);
-        self.context.open = Some(OpenJob { piece: judgement.piece, ..open });
+        let mut open = OpenJob { piece: judgement.piece, ..open };
+        open.pass_over();
+        self.context.open = Some(open);
         Ok(Ok(said))
     }
 
-    fn part_rows(&mut self, open: &OpenJob, judgement: &Judgement, by: &Spoken) -> Result<(), StoreFault> {
+    pub(super) fn part_rows(&mut self, open: &OpenJob, judgement: &Judgement, by: &Spoken) -> Result<(), StoreFault> {
         let run = (open.run, Arc::clone(&open.job));
         let mut posted = Vec::new();
         for row in &judgement.rows {
-            let seq = self.row(row, Around { from: None, reading: None, run: Some(&run), spoken: by })?;
+            let seq = self.row(row, Around { from: None, reading: None, run: Some(&run), spoken: by, beside: None })?;
             posted.push(Posted::new(seq, row, Some(&run)));
         }
         self.pieces_ended(&judgement.rows, self.now)?;
@@ -127,6 +132,7 @@ impl Recorder<'_> {
                 [&text.hash],
             )?;
         }
+        self.context.runs.clear();
         self.forget_labels(cell.plan.labels.is_some())?;
         // A rule that holds for so many readings needs their count.
         self.context.gauges = super::gauge::load(self.tx, &cell.plan)?;
@@ -141,14 +147,16 @@ impl Recorder<'_> {
             );
             let run = (open.run, open.job);
             let row = Row::blank(Kind::Notice, Mode::Production);
-            let seq =
-                self.row(&row, Around { from: None, reading: None, run: Some(&run), spoken: &Spoken::default() })?;
+            let seq = self.row(
+                &row,
+                Around { from: None, reading: None, run: Some(&run), spoken: &Spoken::default(), beside: None },
+            )?;
             self.post(&[Posted::new(seq, &row, Some(&run))])?;
         }
         Ok(())
     }
 
-    fn job_event(&self, kind: &str, job: &Job) -> Result<(), StoreFault> {
+    pub(super) fn job_event(&self, kind: &str, job: &Job) -> Result<(), StoreFault> {
         self.tx
             .prepare_cached("INSERT INTO job_event (at, at_us, kind, job, job_hash) VALUES (?1, ?2, ?3, ?4, ?5)")?
             .execute(params![self.now.at, self.now.us, kind, job.id, job.text.hash])?;
@@ -156,7 +164,7 @@ impl Recorder<'_> {
     }
 
     /// Pieces count on over every opening of a job.
-    fn next_counter(&self, job: &str) -> Result<u64, StoreFault> {
+    pub(super) fn next_counter(&self, job: &str) -> Result<u64, StoreFault> {
         let last = super::piece::last_ended(self.tx, job)?;
         Ok(last.and_then(|last| u64::try_from(last).ok()).unwrap_or(0) + 1)
     }

@@ -1,7 +1,5 @@
 //! The readings of one quantity, in order and a stretch at a time, for statistics.
 
-use std::collections::HashMap;
-
 use rusqlite::{Connection, Row, params, params_from_iter};
 
 use super::StoreFault;
@@ -49,9 +47,9 @@ pub struct Origin {
 /// One reading, with what decides whether it counts.
 #[derive(Clone, Debug)]
 pub struct Measured {
-    /// Its number.
+    /// Number of the row that was written when it was taken.
     pub seq: i64,
-    /// `reading` or `correction`.
+    /// `reading`; `correction` where a later row took its place.
     pub kind: String,
     /// When it was received.
     pub received_at: String,
@@ -83,10 +81,12 @@ pub struct Measured {
 /// brought back.
 const STRETCH: i64 = 20_000;
 
-const COLUMNS: &str = "SELECT e.seq, b.kind, e.received_at, e.serial, e.piece, e.run, e.value, e.attempt, b.mode, b.operator, \
+/// Each reading at its place in the order of measuring, as it stands now.
+const COLUMNS: &str = "SELECT o.seq, b.kind, e.received_at, e.serial, e.piece, e.run, e.value, e.attempt, b.mode, b.operator, \
     b.reasons, b.job, b.part_number, b.revision, b.operation, b.gauge, b.balloon, b.feature, b.unit, b.lower, b.upper, \
-    b.store_id || '-' || e.seq, e.trace FROM entry AS e CROSS JOIN basis AS b ON b.id = e.basis \
-    WHERE e.seq > ?1 AND e.seq <= ?2 AND b.kind IN ('reading', 'correction') AND b.quantity = ?3";
+    b.store_id || '-' || e.seq, e.trace FROM entry AS o CROSS JOIN basis AS ob ON ob.id = o.basis AND ob.kind = 'reading' \
+    CROSS JOIN entry AS e ON e.seq = coalesce((SELECT max(n.seq) FROM entry AS n WHERE n.root = o.seq), o.seq) \
+    CROSS JOIN basis AS b ON b.id = e.basis WHERE o.seq > ?1 AND o.seq <= ?2 AND b.quantity = ?3";
 
 fn measured(row: &Row) -> Result<Measured, rusqlite::Error> {
     Ok(Measured {
@@ -163,9 +163,9 @@ pub fn each(
     }
     if let Some(us) = &asked.since_us {
         values.push(us);
-        sql.push_str(&format!(" AND e.received_us >= ?{}", values.len() + 2));
+        sql.push_str(&format!(" AND o.received_us >= ?{}", values.len() + 2));
     }
-    sql.push_str(" ORDER BY e.seq");
+    sql.push_str(" ORDER BY o.seq");
     let mut statement = connection.prepare(&sql)?;
     for (from, to) in extent.stretches() {
         let bounds: [&dyn rusqlite::ToSql; 2] = [&from, &to];
@@ -176,21 +176,4 @@ pub fn each(
         }
     }
     Ok(())
-}
-
-/// Results whose place another row took, by result_id, with that row's reasons. A later row may correct an older one, so
-/// all of the store is looked through.
-pub fn superseded(connection: &Connection, extent: Extent) -> Result<HashMap<String, String>, StoreFault> {
-    let sql = "SELECT e.supersedes, b.reasons FROM entry AS e CROSS JOIN basis AS b ON b.id = e.basis \
-               WHERE e.seq > ?1 AND e.seq <= ?2 AND e.supersedes IS NOT NULL ORDER BY e.seq";
-    let mut statement = connection.prepare(sql)?;
-    let mut found = HashMap::new();
-    for (from, to) in extent.stretches() {
-        let rows = statement.query_map([from, to], |row| Ok((row.get(0)?, row.get(1)?)))?;
-        for row in rows {
-            let (id, reasons) = row?;
-            found.insert(id, reasons);
-        }
-    }
-    Ok(found)
 }

@@ -4,8 +4,10 @@
 //! One connection writes ([`writer`]); everybody else reads through connections of their own ([`query`]).
 //! `synchronous=FULL` with a write-ahead log: a COMMIT that returned is on the disk.
 
+mod assign;
 pub mod babble;
 mod checkpoint;
+pub mod correct;
 pub mod damage;
 pub mod fields;
 mod files;
@@ -26,10 +28,12 @@ mod perform;
 mod piece;
 pub mod query;
 mod record;
+mod rejudge;
 mod request;
 mod reread;
 mod row;
 mod schema;
+mod standing;
 pub mod suspects;
 #[cfg(test)]
 mod tests;
@@ -42,6 +46,7 @@ use std::path::Path;
 
 use rusqlite::{Connection, OpenFlags};
 
+pub use correct::{Decided, Decision, Disposition, Target};
 pub use fields::{FIELDS, Form};
 pub use gauge::GaugeCommand;
 pub use job::{JobCommand, JobFault};

@@ -42,6 +42,7 @@ fn act(recorder: &mut Recorder, what: &What) -> Result<Answer, StoreFault> {
         What::Reread(changes) => recorder.reread(changes),
         What::Label(typed) => recorder.typed(typed).map(Answer::Label),
         What::Job(command) => recorder.job(command).map(Answer::Job),
+        What::Decide(decision) => recorder.decision(decision).map(Answer::Label),
         What::Gauge(command) => recorder.gauge_command(command).map(Answer::Label),
         What::Deaf { station, cause, since } => {
             tx.prepare_cached(

@@ -25,6 +25,8 @@ pub struct Filter {
     pub outcome: Option<String>,
     /// Of this kind.
     pub kind: Option<String>,
+    /// Whose place no later row took.
+    pub standing: bool,
 }
 
 fn selected() -> String {
@@ -69,6 +71,12 @@ pub fn results(
         values.push(us);
         let place = values.len() + 2;
         sql.push_str(&format!(" AND (SELECT received_us FROM entry AS r WHERE r.seq = results.seq) >= ?{place}"));
+    }
+    if filter.standing {
+        sql.push_str(
+            " AND NOT EXISTS (SELECT 1 FROM entry AS a JOIN entry AS n ON n.root = coalesce(a.root, a.seq) \
+             WHERE a.seq = results.seq AND n.seq > a.seq)",
+        );
     }
     sql.push_str(&format!(" ORDER BY seq LIMIT {PAGE}"));
     let mut statement = connection.prepare(&sql)?;
@@ -221,17 +229,19 @@ pub fn outbox(connection: &Connection) -> Result<Vec<Json>, StoreFault> {
     objects(connection, UNDELIVERED, &[])
 }
 
-const OPEN_JOB: &str = "SELECT now.kind, now.job, now.at AS opened_at, now.job_hash, \
-    1 + coalesce((SELECT max((SELECT piece FROM result WHERE run = j.id AND piece IS NOT NULL \
-    AND kind = 'part' ORDER BY piece DESC LIMIT 1)) FROM job_event AS j \
-    WHERE j.job = now.job AND j.kind = 'open'), 0) AS piece, \
+const OPEN_JOB: &str = "SELECT now.kind, now.job, now.at AS opened_at, now.job_hash, now.id AS run, \
     (SELECT count(*) FROM result WHERE run = now.id AND piece IS NOT NULL AND kind = 'part') AS parts \
     FROM job_event AS now WHERE now.kind IN ('open', 'close') ORDER BY now.id DESC LIMIT 1";
 
 /// The open job: id, when it was opened, its text's hash, the piece being measured.
 pub fn open_job(connection: &Connection) -> Result<Option<Json>, StoreFault> {
-    let last = objects(connection, OPEN_JOB, &[])?.pop();
-    Ok(last.filter(|event| event["kind"] == "open"))
+    let Some(mut last) = objects(connection, OPEN_JOB, &[])?.pop() else { return Ok(None) };
+    if last["kind"] != "open" {
+        return Ok(None);
+    }
+    let run = last["run"].as_i64().unwrap_or_default();
+    last["piece"] = json!(super::piece::open_counter(connection, run, last["job"].as_str().unwrap_or_default())?);
+    Ok(Some(last))
 }
 
 /// Each station there ever was with the time of its last transmission, found step by step along the index.

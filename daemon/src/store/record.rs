@@ -4,7 +4,7 @@
 //! Nothing here commits. The writer calls these inside a transaction of its own and keeps the changed
 //! [`Context`] only if that transaction stood.
 
-use std::collections::BTreeSet;
+use std::collections::{BTreeMap, BTreeSet};
 use std::sync::Arc;
 
 use ridgepost_config::{Gauge, GaugeBinding, Job, Plan, Sink, Station};
@@ -18,7 +18,9 @@ use super::gauge::Gauges;
 use super::held::{Kept, Said};
 use super::page::Page;
 use super::parcel::{Posted, Postings};
+use super::piece::OpenJob;
 use super::row::{Around, Bases};
+use crate::cell::Cell;
 use crate::clock::Stamp;
 
 /// One frame and what it says.
@@ -60,18 +62,10 @@ pub struct Tally {
     pub not_kept: u64,
 }
 
-/// The job that is open and the piece being measured.
-#[derive(Clone, Debug)]
-pub struct OpenJob {
-    /// Key of the event that opened it.
-    pub run: i64,
-    /// The job as it was when it was opened.
-    pub job: Arc<Job>,
-    /// When it was opened, microseconds since 1970.
-    pub opened_us: i64,
-    /// The piece being measured.
-    pub piece: Piece,
-}
+static NO_CYCLES: judge::Cycles = judge::Cycles::new();
+
+/// Rows that were written: what is to be posted, and the readings with their numbers.
+type Written<'r> = (Vec<Posted>, Vec<(i64, &'r Reading)>);
 
 /// What judging needs to remember between transmissions.
 #[derive(Clone, Debug, Default)]
@@ -84,6 +78,8 @@ pub struct Context {
     pub labels: Kept,
     /// What happened to gauges.
     pub gauges: Gauges,
+    /// Jobs of openings that corrections were about.
+    pub(super) runs: BTreeMap<i64, Arc<Job>>,
     /// What rows had in common.
     pub(super) bases: Bases,
     /// Parcels that take more rows.
@@ -96,7 +92,9 @@ pub struct Context {
 pub struct Recorder<'a> {
     /// The transaction.
     pub tx: &'a Transaction<'a>,
-    /// The plan in force.
+    /// The configuration in force.
+    pub cell: &'a Cell,
+    /// Its plan.
     pub plan: &'a Plan,
     /// The store's own id.
     pub store_id: &'a str,
@@ -272,6 +270,7 @@ impl Recorder<'_> {
             of_specimen: specimen.is_some(),
             late: matches!(from.taken, Taken::At(_)),
             given: said.as_ref().map(Said::given).unwrap_or_default(),
+            cycles: open.map_or(&NO_CYCLES, |open| &*open.cycles),
         };
         let judgement = match judge::judge(&circumstances, piece, readings) {
             Ok(judgement) => judgement,
@@ -283,23 +282,13 @@ impl Recorder<'_> {
         };
         let run = open.filter(|_| circumstances.job.is_some()).map(|open| (open.run, Arc::clone(&open.job)));
         let spoken = said.as_ref().map(Said::spoken).unwrap_or_default();
-        let mut posted = Vec::with_capacity(judgement.rows.len());
-        let mut written = Vec::new();
-        for row in &judgement.rows {
-            let reading = row.reading.map(|index| readings[index]);
-            let reading_of = reading.map(|reading| (frame, reading));
-            let around = Around { from: Some(from), reading: reading_of, run: run.as_ref(), spoken: &spoken };
-            let seq = self.row(row, around)?;
-            if let (Kind::Reading, Some(reading)) = (row.kind, reading) {
-                self.identify(from, gauge_id, reading, seq)?;
-                written.push((seq, reading));
-            }
-            posted.push(Posted::new(seq, row, run.as_ref()));
-        }
+        let around = Around { from: Some(from), reading: None, run: run.as_ref(), spoken: &spoken, beside: None };
+        let (posted, written) = self.write(&judgement.rows, around, (frame, readings), gauge_id)?;
         if let Some(current) = self.context.open.as_mut()
             && run.is_some()
         {
             current.piece = judgement.piece;
+            current.pass_over();
         }
         if is_now {
             self.labels_used(from, &judgement.rows)?;
@@ -310,6 +299,28 @@ impl Recorder<'_> {
             Some(gauge) => self.gauge_used(gauge, specimen, from, &written),
             None => Ok(()),
         }
+    }
+
+    /// Writes the rows of a measurement.
+    fn write<'r>(
+        &mut self,
+        rows: &[judge::Row],
+        around: Around,
+        (frame, readings): (u32, &[&'r Reading]),
+        gauge_id: Option<&str>,
+    ) -> Result<Written<'r>, StoreFault> {
+        let mut posted = Vec::with_capacity(rows.len());
+        let mut written = Vec::new();
+        for row in rows {
+            let reading = row.reading.map(|index| readings[index]);
+            let seq = self.row(row, Around { reading: reading.map(|reading| (frame, reading)), ..around })?;
+            if let (Kind::Reading, Some(reading), Some(from)) = (row.kind, reading, around.from) {
+                self.identify(from, gauge_id, reading, seq)?;
+                written.push((seq, reading));
+            }
+            posted.push(Posted::new(seq, row, around.run));
+        }
+        Ok((posted, written))
     }
 
     /// Counts readings that labels were about.

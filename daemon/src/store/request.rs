@@ -2,6 +2,7 @@
 
 use std::sync::Arc;
 
+use super::correct::Decision;
 use super::gauge::GaugeCommand;
 use super::growth::Grown;
 use super::job::{JobCommand, JobFault};
@@ -92,6 +93,8 @@ pub enum What {
     Reread(Vec<Change>),
     /// A label that a person types.
     Label(Typed),
+    /// What a person decides about results.
+    Decide(Decision),
     /// A person's word about a gauge.
     Gauge(GaugeCommand),
     /// A station can't listen.
@@ -180,7 +183,7 @@ pub enum Answer {
         /// Others.
         corrected: u64,
     },
-    /// What came of a label or of a word about a gauge: what was done, or why nothing was.
+    /// What came of a label, of a word about a gauge, of a decision: what was done, or why nothing was.
     Label(Result<String, String>),
     /// What came of a person's word.
     Job(Result<String, JobFault>),

@@ -1,16 +1,18 @@
 //! Adds what stored bytes say by today's definition and did not say then. What was said stays as it is.
 
+use std::collections::BTreeSet;
+
 use ridgepost_config::Gauge;
 use ridgepost_judge::{self as judge, Kind, Mode, Outcome, Piece, Reason, Row};
 use ridgepost_parsers::{Quantity, Reading};
 use rusqlite::{OptionalExtension, params};
 
-use super::StoreFault;
 use super::held::Spoken;
 use super::parcel::Posted;
 use super::record::{Provenance, Recorder};
 use super::request::Answer;
 use super::row::Around;
+use super::{StoreFault, correct, standing};
 
 /// One reading that comes out otherwise than it stands in the store.
 #[derive(Clone, Debug)]
@@ -34,6 +36,7 @@ impl Recorder<'_> {
     pub(super) fn reread(&mut self, changes: &[Change]) -> Result<Answer, StoreFault> {
         let (mut new, mut corrected) = (0, 0);
         let mut posted = Vec::new();
+        let mut pieces = BTreeSet::new();
         for change in changes {
             let station = &change.from.station;
             let gauge = change.reading.as_ref().and_then(|reading| self.gauge_id(&station.gauge, reading));
@@ -54,12 +57,14 @@ impl Recorder<'_> {
             });
             let reading = numbered.as_ref().map(|reading| (change.frame, reading));
             let spoken = Spoken::default();
-            let seq = self.row(&row, Around { from: Some(&change.from), reading, run: None, spoken: &spoken })?;
+            let seq =
+                self.row(&row, Around { from: Some(&change.from), reading, run: None, spoken: &spoken, beside: None })?;
             if let Some(id) = &change.supersedes {
                 self.tx
                     .prepare_cached("UPDATE entry SET supersedes = ?2, frame = ?3 WHERE seq = ?1")?
                     .execute(params![seq, id, change.frame])?;
                 self.stand_beside(seq, id)?;
+                pieces.extend(standing::of(self.tx, seq)?.as_ref().and_then(correct::piece_of));
                 corrected += 1;
             } else {
                 new += 1;
@@ -72,6 +77,11 @@ impl Recorder<'_> {
             posted.push(Posted::new(seq, &row, None));
         }
         self.post(&posted)?;
+        // What a slot holds is another reading now: what was decided by it is settled anew.
+        let mut anew = self.anew(None, Reason::Superseded);
+        for piece in pieces {
+            anew.piece(piece, (None, None), &[], &[])?;
+        }
         Ok(Answer::Reread { new, corrected })
     }
 
@@ -90,8 +100,8 @@ impl Recorder<'_> {
         let Some(earlier) = earlier else { return Ok(()) };
         self.tx
             .prepare_cached(
-                "UPDATE entry SET (serial, run, piece, context) = \
-                 (SELECT serial, run, piece, context FROM entry WHERE seq = ?2) WHERE seq = ?1",
+                "UPDATE entry SET (serial, run, piece, context, root) = \
+                 (SELECT serial, run, piece, context, coalesce(root, seq) FROM entry WHERE seq = ?2) WHERE seq = ?1",
             )?
             .execute(params![seq, earlier])?;
         self.tx.prepare_cached(BASIS_BESIDE)?.execute(params![seq, earlier])?;
@@ -131,6 +141,7 @@ impl Recorder<'_> {
             mode: Mode::Production,
             late: true,
             given: judge::Given::default(),
+            cycles: &judge::Cycles::new(),
         };
         let judgement = judge::judge(&circumstances, &Piece::default(), &[reading]).ok();
         Ok(judgement.and_then(|judgement| judgement.rows.into_iter().next()))

@@ -13,6 +13,7 @@ use rusqlite::{ToSql, params};
 use super::StoreFault;
 use super::held::Spoken;
 use super::record::{Provenance, Recorder};
+use super::standing::Standing;
 
 /// Combinations that are remembered; beyond, remembering begins anew, which costs a row each.
 const REMEMBERED: usize = 4_096;
@@ -36,6 +37,24 @@ pub(super) struct Around<'a> {
     pub(super) run: Option<&'a (i64, Arc<Job>)>,
     /// What labels said.
     pub(super) spoken: &'a Spoken,
+    /// The row that it is a correction of, or is about.
+    pub(super) beside: Option<&'a Beside<'a>>,
+}
+
+/// What a row that a person's decision makes has from the one it is about.
+#[derive(Clone, Copy)]
+pub(super) struct Beside<'a> {
+    /// The earlier row.
+    pub(super) of: &'a Standing,
+    /// Whether it takes that one's place.
+    pub(super) supersedes: bool,
+}
+
+impl Around<'_> {
+    fn station(&self) -> Option<&str> {
+        let of_beside = || self.beside.and_then(|beside| beside.of.station.as_deref());
+        self.from.map(|from| from.station.name.as_str()).or_else(of_beside)
+    }
 }
 
 impl Recorder<'_> {
@@ -44,11 +63,16 @@ impl Recorder<'_> {
         let basis = self.basis(row, around)?;
         let received = around.from.map_or(self.now, |from| &from.received);
         let tells_of_one = matches!(row.kind, Kind::Reading | Kind::Notice);
+        let beside = around.beside.map(|beside| beside.of);
+        let instead_of = around.beside.filter(|beside| beside.supersedes).map(|beside| beside.of);
         self.tx.prepare_cached(INSERT_ENTRY)?.execute(params![
             basis,
             received.at,
             received.us,
-            around.reading.and_then(|(_, reading)| reading.identity.time.as_deref()),
+            around
+                .reading
+                .and_then(|(_, reading)| reading.identity.time.as_deref())
+                .or(beside.and_then(|of| of.measured_at.as_deref())),
             row.serial,
             around.run.map(|(run, _)| *run),
             row.piece.and_then(|piece| i64::try_from(piece).ok()),
@@ -56,10 +80,12 @@ impl Recorder<'_> {
             row.value_as_sent,
             row.trace,
             row.attempt,
-            around.from.map(|from| from.transmission),
-            around.reading.map(|(frame, _)| frame),
+            around.from.map(|from| from.transmission).or(beside.and_then(|of| of.transmission)),
+            around.reading.map(|(frame, _)| frame).or(beside.and_then(|of| of.place).map(|(_, frame, _)| frame)),
             around.reading.filter(|_| tells_of_one).map(|(_, reading)| reading.field),
             around.spoken.context,
+            instead_of.map(|of| &of.id),
+            instead_of.map(|of| of.root),
         ])?;
         Ok(self.tx.last_insert_rowid())
     }
@@ -94,7 +120,7 @@ impl Recorder<'_> {
             &row.kind.code(),
             &synced,
             &self.plan.cell.name,
-            &around.from.map(|from| from.station.name.as_str()),
+            &around.station(),
             &row.gauge,
             &around.spoken.operator,
             &job.map(|job| job.id.as_str()),
@@ -137,7 +163,7 @@ fn write_key(key: &mut String, row: &Row, around: Around, synced: bool) {
     key.push_str(row.kind.code());
     key.push(if synced { '+' } else { '-' });
     let texts = [
-        around.from.map(|from| from.station.name.as_str()),
+        around.station(),
         around.run.map(|(_, job)| job.text.hash.as_str()),
         row.gauge.as_deref(),
         around.spoken.operator.as_deref(),
@@ -174,8 +200,8 @@ fn write_key(key: &mut String, row: &Row, around: Around, synced: bool) {
 }
 
 const INSERT_ENTRY: &str = "INSERT INTO entry (basis, received_at, received_us, measured_at, serial, run, piece, value, \
-    value_as_sent, trace, attempt, transmission, frame, field, context) \
-    VALUES (?1, ?2, ?3, ?4, ?5, ?6, ?7, ?8, ?9, ?10, ?11, ?12, ?13, ?14, ?15)";
+    value_as_sent, trace, attempt, transmission, frame, field, context, supersedes, root) \
+    VALUES (?1, ?2, ?3, ?4, ?5, ?6, ?7, ?8, ?9, ?10, ?11, ?12, ?13, ?14, ?15, ?16, ?17)";
 
 const INSERT_BASIS: &str = "INSERT INTO basis (store_id, kind, clock_synced, cell, station, gauge, operator, job, part_number, \
     revision, operation, cycle, mode, balloon, feature, quantity, unit, unit_as_sent, mark, lower, upper, rule, outcome, \

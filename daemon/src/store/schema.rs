@@ -15,6 +15,7 @@ const MIGRATIONS: &[&str] = &[
     include_str!("schema-4.sql"),
     include_str!("schema-5.sql"),
     include_str!("schema-6.sql"),
+    include_str!("schema-7.sql"),
 ];
 
 /// Brings the store to this version's tables.

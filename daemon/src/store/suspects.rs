@@ -12,7 +12,6 @@ use serde_json::{Value as Json, json};
 use super::StoreFault;
 use super::gauge;
 use super::happened::Happened;
-use super::measured::{Extent, superseded};
 use super::parcel::Posted;
 use super::record::Recorder;
 use crate::clock::Stamp;
@@ -151,7 +150,7 @@ pub struct Suspect {
 const STRETCH: i64 = 20_000;
 
 const SHARED: &str = "SELECT kind, store_id, job, part_number, revision, operation, balloon, feature, quantity, unit, lower, upper, \
-    outcome FROM basis WHERE id = ?1 AND gauge = ?2 AND mode = 'production' AND kind IN ('reading', 'correction')";
+    outcome FROM basis WHERE id = ?1 AND gauge = ?2 AND mode = 'production' AND kind IN ('reading', 'correction') AND reasons <> 'voided'";
 
 fn shared(connection: &Connection, basis: i64, gauge: &str) -> Result<Option<Rc<Shared>>, StoreFault> {
     let row = connection.prepare_cached(SHARED)?.query_row(params![basis, gauge], |row| {
@@ -174,7 +173,8 @@ fn shared(connection: &Connection, basis: i64, gauge: &str) -> Result<Option<Rc<
     Ok(row.optional()?)
 }
 
-/// Hands over the readings of production of a gauge that are in doubt, oldest first; none whose place another row took.
+/// Hands over the readings of production of a gauge that are in doubt, in the order in which they
+/// were taken, each as it stands; none that is void.
 /// `each` may end it with `false`.
 pub fn each(
     connection: &Connection,
@@ -182,10 +182,11 @@ pub fn each(
     doubt: &Doubt,
     mut each: impl FnMut(Suspect) -> Result<bool, StoreFault>,
 ) -> Result<(), StoreFault> {
-    let gone = superseded(connection, Extent::now(connection, None)?)?;
     let mut bases: HashMap<i64, Option<Rc<Shared>>> = HashMap::new();
     let mut statement = connection.prepare(
-        "SELECT seq, basis, received_at, serial, piece, value FROM entry WHERE seq > ?1 AND seq <= ?2 ORDER BY seq",
+        "SELECT e.seq, e.basis, o.received_at, e.serial, e.piece, e.value FROM entry AS o CROSS JOIN entry AS e \
+         ON e.seq = coalesce((SELECT max(n.seq) FROM entry AS n WHERE n.root = o.seq), o.seq) \
+         WHERE o.seq > ?1 AND o.seq <= ?2 AND o.root IS NULL ORDER BY o.seq",
     )?;
     let mut behind = doubt.behind;
     while behind < doubt.until {
@@ -204,9 +205,6 @@ pub fn each(
             };
             let Some(shared) = shared else { continue };
             let seq: i64 = row.get(0)?;
-            if !gone.is_empty() && gone.contains_key(&format!("{}-{seq}", shared.store_id)) {
-                continue;
-            }
             page.push(Suspect {
                 seq,
                 basis,

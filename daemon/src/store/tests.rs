@@ -508,6 +508,11 @@ fn a_store_of_the_first_version_is_brought_up_to_date() {
                  (2, 'abc-2', 'verdict', 't', 5, 1, 'c', '0.1', '0.8', 'conforms', 'within-limits', 1, 1, 0, '0'),
                  (3, 'abc-3', 'reading', 't', 6, 1, 'c', '0.3', NULL, NULL, 'no-job', 1, 1, 1, '0'),
                  (5, 'abc-5', 'reading', 't', 7, 0, 'c', '0.5', '', NULL, 'no-job', 1, 1, 2, '0');
+             INSERT INTO result (seq, result_id, kind, received_at, received_us, clock_synced, cell, outcome, reasons,
+                 supersedes, program_version) VALUES
+                 (7, 'abc-7', 'correction', 't', 7, 0, 'c', 'unjudged', 'stored-reading', 'abc-5', '0'),
+                 (8, 'abc-8', 'correction', 't', 7, 0, 'c', 'unjudged', 'voided', 'abc-7', '0'),
+                 (9, 'abc-9', 'correction', 't', 7, 0, 'c', 'unjudged', 'voided', 'xyz-1', '0');
              INSERT INTO identity VALUES ('g', 'k', 3);
              INSERT INTO parcel (id, sink, name, state) VALUES (1, 'each', '1', 'due'), (2, 'each', '2', 'delivered');
              INSERT INTO outbox VALUES ('each', 1, 1), ('each', 2, 1), ('each', 3, 2), ('each', 5, 1);",
@@ -525,11 +530,13 @@ fn a_store_of_the_first_version_is_brought_up_to_date() {
     assert_eq!((before.0.len(), before.1.len(), before.2.len()), (4, 4, 1));
     let reading = bench.burst("1 Ra 0.412 um\r");
     bench.write([reading]);
-    assert_eq!(bench.rows(&["seq", "value"]).last().unwrap(), "6 0.412");
+    assert_eq!(bench.rows(&["seq", "value"]).last().unwrap(), "10 0.412");
+    let roots = "SELECT concat_ws(' ', seq, root) FROM result WHERE supersedes IS NOT NULL ORDER BY seq";
+    assert_eq!(all(roots), ["7 5", "8 5", "9"]);
     let frames = "SELECT concat_ws(' ', number, start, bytes, outcome, remarks) FROM frame WHERE transmission = 1";
     assert_eq!((all(results), all(outbox), all(frames)), before);
     let version: u32 = store.query_row("PRAGMA user_version", [], |row| row.get(0)).unwrap();
-    assert_eq!(version, 6);
+    assert_eq!(version, 7);
 }
 
 /// An exporter that adds rows to one file, seen at every length: every row is one reading, whatever was cut when.

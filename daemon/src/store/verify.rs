@@ -281,7 +281,7 @@ impl<'a> Recorder<'a> {
         row.gauge_state = Some(state);
         row.reasons = state.reason().iter().map(|reason: &Reason| reason.code().to_owned()).collect();
         let spoken = Spoken::default();
-        let seq = self.row(&row, Around { from, reading: None, run: None, spoken: &spoken })?;
+        let seq = self.row(&row, Around { from, reading: None, run: None, spoken: &spoken, beside: None })?;
         self.post(&[Posted::new(seq, &row, None)])
     }
 }

@@ -243,6 +243,7 @@ impl Writer {
             }
             let mut recorder = Recorder {
                 tx: &tx,
+                cell: &self.outfit.cell,
                 plan: &self.outfit.cell.plan,
                 store_id: numbers.store_id(),
                 restored: numbers.told.is_some(),

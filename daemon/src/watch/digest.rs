@@ -58,6 +58,8 @@ pub struct Digest {
     pub rejects_not_kept: Counts,
     /// When stations could not be heard, by station.
     pub gaps: BTreeMap<String, Gap>,
+    /// What persons decided about results (void, assign, dispose), by kind.
+    pub decisions: Counts,
     /// Times a station was lost while the daemon ran.
     pub port_drops: Counts,
     /// Readings of gauges that were not verified: by gauge, by state.
@@ -109,6 +111,8 @@ pub fn of_day(store: &Path, clock: &Clock, cell: &str, day: Date) -> Result<Dige
     digest.results(&moment, from_us, until_us)?;
     digest.frames(&moment, from_us, until_us, day)?;
     digest.coverage(&moment, from_us, until_us)?;
+    let sql = "SELECT kind, count(*) FROM decision WHERE at_us >= ?1 AND at_us < ?2 GROUP BY kind";
+    digest.decisions = counts(&moment, sql, params![from_us, until_us])?;
     let sql = "SELECT sink, state, count(*) FROM parcel WHERE state <> 'delivered' GROUP BY sink, state";
     digest.undelivered = nested(&moment, sql, params![])?;
     Ok(digest)
@@ -235,6 +239,7 @@ impl Digest {
         line("unjudged", self.readings.get("unjudged").copied().unwrap_or(0), words(&self.unjudged));
         line("unassigned", self.unassigned, String::new());
         line("corrections", self.corrections, String::new());
+        line("decisions", sum(&self.decisions), words(&self.decisions));
         line("notices", self.notices, String::new());
         line("rejects", self.rejected(), nested_words(&self.rejects));
         line("  not kept", sum(&self.rejects_not_kept), words(&self.rejects_not_kept));

@@ -1,12 +1,10 @@
 //! Which readings a series is made of, and why others are left out of it.
 
-use crate::row::{Kind, Mode, Reason};
+use crate::row::{Mode, Reason};
 
-/// What a reading is that wants to be counted.
+/// What a reading is that wants to be counted, as it stands: where a later row took its place, that one.
 #[derive(Clone, Copy, Debug)]
 pub struct Candidate<'a> {
-    /// What its row tells of.
-    pub kind: Kind,
     /// What the cell was doing; none where nobody knows.
     pub mode: Option<Mode>,
     /// Whether it has a number.
@@ -15,8 +13,6 @@ pub struct Candidate<'a> {
     pub is_retest: bool,
     /// Codes of why its outcome is what it is, blank-separated.
     pub reasons: &'a str,
-    /// Reasons of the row that took its place, if one did.
-    pub superseded: Option<&'a str>,
 }
 
 /// Reasons that say that a number is not the characteristic's, or was not measured as it must be. Others (no job, a gauge
@@ -43,13 +39,6 @@ const DOUBTED: &[Reason] = &[
 /// behind one without a number is none.
 pub fn left_out(candidate: &Candidate<'_>, wanted: Mode) -> Option<&'static str> {
     let says = |reasons: &str, reason: Reason| reasons.split(' ').any(|code| code == reason.code());
-    if let Some(reasons) = candidate.superseded {
-        let voided = says(reasons, Reason::Voided);
-        return Some(if voided { Reason::Voided.code() } else { Reason::Superseded.code() });
-    }
-    if candidate.kind != Kind::Reading {
-        return Some(candidate.kind.code());
-    }
     match candidate.mode {
         Some(mode) if mode == wanted => {}
         Some(mode) => return Some(mode.code()),

@@ -168,8 +168,11 @@ pub(crate) fn circumstances<'a>(job: Option<&'a Job>, gauge: &'a Gauge) -> Circu
         of_specimen: false,
         late: false,
         given: Given::default(),
+        cycles: &NO_CYCLES,
     }
 }
+
+pub(crate) static NO_CYCLES: ridgepost_judge::Cycles = ridgepost_judge::Cycles::new();
 
 /// Judges readings as one measurement.
 pub(crate) fn together(at: &Circumstances, piece: &Piece, readings: &[Reading]) -> Judgement {
