@@ -13,7 +13,7 @@ use crate::capture::adapter;
 use crate::capture::usb::{self, tree};
 use crate::cell::Cell;
 use crate::exit::Exit;
-use crate::store::{StoreFault, damage, open_for_reading};
+use crate::store::{StoreFault, chain, damage, open_for_reading};
 
 /// Arguments of `doctor`.
 #[derive(Debug, Args)]
@@ -124,10 +124,56 @@ fn store(connection: &Connection, thorough: bool) -> Result<Vec<Finding>, StoreF
          (SELECT 1 FROM transmission AS t WHERE t.id = r.transmission)",
     )?;
     findings.push(finding("readings", lost == 0, format!("{lost} without their bytes")));
+    findings.push(sealed(&chain::look(connection, (!thorough).then_some(NEWEST))?));
     if thorough {
         findings.push(hashes(connection)?);
+        findings.push(texts(connection)?);
     }
     Ok(findings)
+}
+
+/// Results whose seals are looked at without `--thorough`.
+const NEWEST: i64 = 20_000;
+
+/// Whether results are what was sealed when they were written.
+fn sealed(looked: &chain::Looked) -> Finding {
+    let head = looked
+        .head
+        .as_ref()
+        .map_or("nothing is sealed yet".to_owned(), |(seq, seal)| format!("seal of result {seq}: {seal}"));
+    let before = if looked.before > 0 {
+        format!("; results up to {} were written without", looked.before)
+    } else {
+        String::new()
+    };
+    if looked.broken.is_empty() {
+        return finding("seals", true, format!("{} results are what was written; {head}{before}", looked.rows));
+    }
+    let stretches: Vec<String> = looked.broken.iter().map(|(behind, to)| format!("{}..{to}", behind + 1)).collect();
+    let says = format!(
+        "results were changed, taken out or put in after they were written, or what they rest on was, within {}; compare with a \
+         backup and with the files that were delivered",
+        stretches.join(", ")
+    );
+    finding("seals", false, says)
+}
+
+/// Whether the texts of jobs and definitions are those that results name.
+fn texts(connection: &Connection) -> Result<Finding, StoreFault> {
+    let mut statement = connection.prepare("SELECT hash, kind, name, body FROM wording")?;
+    let mut rows = statement.query([])?;
+    let (mut checked, mut wrong) = (0_u64, Vec::new());
+    while let Some(row) = rows.next()? {
+        checked += 1;
+        if crate::store::sha256(row.get::<_, String>(3)?.as_bytes()) != row.get::<_, String>(0)? {
+            wrong.push(format!("{} {}", row.get::<_, String>(1)?, row.get::<_, String>(2)?));
+        }
+    }
+    let says = match wrong.is_empty() {
+        true => format!("{checked} texts of jobs, definitions and cells are those that were used"),
+        false => format!("texts differ from their hash: {}", wrong.join(", ")),
+    };
+    Ok(finding("texts", wrong.is_empty(), says))
 }
 
 /// Whether the bytes of every transmission are those that were received.

@@ -6,6 +6,7 @@
 
 mod assign;
 pub mod babble;
+pub mod chain;
 mod checkpoint;
 pub mod correct;
 pub mod damage;

@@ -14,6 +14,7 @@ use rusqlite::{Transaction, params};
 
 use super::StoreFault;
 use super::babble::Babble;
+use super::chain::Chain;
 use super::gauge::Gauges;
 use super::held::{Kept, Said};
 use super::page::Page;
@@ -80,6 +81,8 @@ pub struct Context {
     pub gauges: Gauges,
     /// Jobs of openings that corrections were about.
     pub(super) runs: BTreeMap<i64, Arc<Job>>,
+    /// The chain that results are sealed by.
+    pub(super) chain: Chain,
     /// What rows had in common.
     pub(super) bases: Bases,
     /// Parcels that take more rows.

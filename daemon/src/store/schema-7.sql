@@ -38,6 +38,10 @@ CREATE TABLE rework (
     PRIMARY KEY (job, serial)
 ) STRICT, WITHOUT ROWID;
 
+-- The chain over results begins here; nothing is said of what was written before.
+INSERT INTO fact SELECT 'chain_from', coalesce(max(seq), 0) FROM entry;
+CREATE INDEX entry_chain ON entry (seq) WHERE chain IS NOT NULL;
+
 DROP VIEW results;
 DROP VIEW result;
 CREATE VIEW result AS

@@ -2,6 +2,7 @@
 
 #![allow(clippy::unwrap_used, clippy::panic, reason = "a test that can't go on should stop")]
 
+mod chain;
 mod labels;
 
 use std::collections::BTreeMap;

@@ -19,7 +19,7 @@ use super::perform::{keep_raw, perform};
 use super::record::{Context, Recorder};
 use super::request::{Answer, What};
 use super::weaken::Weakened;
-use super::{Severity, StoreFault, checkpoint, damage, gauge, held, open_for_writing, piece, query};
+use super::{Severity, StoreFault, chain, checkpoint, damage, gauge, held, open_for_writing, piece, query};
 use crate::cell::Cell;
 use crate::clock::{self, Clock, Stamp};
 
@@ -281,6 +281,7 @@ impl Writer {
             answer_early(batch, &mut answers);
         }
         tx.set_drop_behavior(rusqlite::DropBehavior::Rollback);
+        chain::seal(&tx, &mut self.context.chain)?;
         numbers.reserve(&tx)?;
         tx.commit()?;
         if learnt {

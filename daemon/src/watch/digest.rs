@@ -60,6 +60,8 @@ pub struct Digest {
     pub gaps: BTreeMap<String, Gap>,
     /// What persons decided about results (void, assign, dispose), by kind.
     pub decisions: Counts,
+    /// The last result of the day that has a seal, with its seal: noted elsewhere, it shows later that nothing was changed.
+    pub seal: Option<(i64, String)>,
     /// Times a station was lost while the daemon ran.
     pub port_drops: Counts,
     /// Readings of gauges that were not verified: by gauge, by state.
@@ -111,6 +113,7 @@ pub fn of_day(store: &Path, clock: &Clock, cell: &str, day: Date) -> Result<Dige
     digest.results(&moment, from_us, until_us)?;
     digest.frames(&moment, from_us, until_us, day)?;
     digest.coverage(&moment, from_us, until_us)?;
+    digest.seal = crate::store::chain::seal_before(&moment, until_us)?;
     let sql = "SELECT kind, count(*) FROM decision WHERE at_us >= ?1 AND at_us < ?2 GROUP BY kind";
     digest.decisions = counts(&moment, sql, params![from_us, until_us])?;
     let sql = "SELECT sink, state, count(*) FROM parcel WHERE state <> 'delivered' GROUP BY sink, state";
@@ -246,6 +249,9 @@ impl Digest {
         line("gaps", self.gaps.values().map(|gap| gap.count).sum(), gap_words(&self.gaps));
         line("port drops", sum(&self.port_drops), words(&self.port_drops));
         line("unverified", self.unverified.len() as u64, nested_words(&self.unverified));
+        if let Some((seq, seal)) = &self.seal {
+            line("seal of", count(*seq), seal.clone());
+        }
         line("undelivered", self.undelivered.values().map(sum).sum(), nested_words(&self.undelivered));
         page
     }
