@@ -1,6 +1,9 @@
 //! Verifications from end to end: a tester at a port, a specimen, and what rows, files, `status`, `gauge` and `why` say.
 #![allow(clippy::unwrap_used, clippy::expect_used, clippy::panic)]
 
+#[path = "verify/certificate.rs"]
+mod certificate;
+
 use ridgepost_tests::cell::Cell;
 use ridgepost_tests::oracle::{Row, field};
 use ridgepost_tests::pty::Line;

@@ -25,6 +25,9 @@ _ridgepost() {
             ridgepost,backup)
                 cmd="ridgepost__subcmd__backup"
                 ;;
+            ridgepost,certificate)
+                cmd="ridgepost__subcmd__certificate"
+                ;;
             ridgepost,check)
                 cmd="ridgepost__subcmd__check"
                 ;;
@@ -102,6 +105,9 @@ _ridgepost() {
                 ;;
             ridgepost__subcmd__help,backup)
                 cmd="ridgepost__subcmd__help__subcmd__backup"
+                ;;
+            ridgepost__subcmd__help,certificate)
+                cmd="ridgepost__subcmd__help__subcmd__certificate"
                 ;;
             ridgepost__subcmd__help,check)
                 cmd="ridgepost__subcmd__help__subcmd__check"
@@ -254,7 +260,7 @@ _ridgepost() {
 
     case "${cmd}" in
         ridgepost)
-            opts="-h -V --cell --help --version demo run check status ports record try profile job verify gauge void assign dispose label ask replay readings series first-article why digest doctor backup outbox help"
+            opts="-h -V --cell --help --version demo run check status ports record try profile job verify gauge certificate void assign dispose label ask replay readings series first-article why digest doctor backup outbox help"
             if [[ ${cur} == -* || ${COMP_CWORD} -eq 1 ]] ; then
                 COMPREPLY=( $(compgen -W "${opts}" -- "${cur}") )
                 return 0
@@ -334,6 +340,40 @@ _ridgepost() {
                 return 0
             fi
             case "${prev}" in
+                --cell)
+                    COMPREPLY=($(compgen -f "${cur}"))
+                    return 0
+                    ;;
+                *)
+                    COMPREPLY=()
+                    ;;
+            esac
+            COMPREPLY=( $(compgen -W "${opts}" -- "${cur}") )
+            return 0
+            ;;
+        ridgepost__subcmd__certificate)
+            opts="-h --specimen --serial --due --take --json --cell --help"
+            if [[ ${cur} == -* || ${COMP_CWORD} -eq 2 ]] ; then
+                COMPREPLY=( $(compgen -W "${opts}" -- "${cur}") )
+                return 0
+            fi
+            case "${prev}" in
+                --specimen)
+                    COMPREPLY=($(compgen -f "${cur}"))
+                    return 0
+                    ;;
+                --serial)
+                    COMPREPLY=($(compgen -f "${cur}"))
+                    return 0
+                    ;;
+                --due)
+                    COMPREPLY=($(compgen -f "${cur}"))
+                    return 0
+                    ;;
+                --take)
+                    COMPREPLY=($(compgen -f "${cur}"))
+                    return 0
+                    ;;
                 --cell)
                     COMPREPLY=($(compgen -f "${cur}"))
                     return 0
@@ -532,7 +572,7 @@ _ridgepost() {
             return 0
             ;;
         ridgepost__subcmd__help)
-            opts="demo run check status ports record try profile job verify gauge void assign dispose label ask replay readings series first-article why digest doctor backup outbox help"
+            opts="demo run check status ports record try profile job verify gauge certificate void assign dispose label ask replay readings series first-article why digest doctor backup outbox help"
             if [[ ${cur} == -* || ${COMP_CWORD} -eq 2 ]] ; then
                 COMPREPLY=( $(compgen -W "${opts}" -- "${cur}") )
                 return 0
@@ -574,6 +614,20 @@ _ridgepost() {
             return 0
             ;;
         ridgepost__subcmd__help__subcmd__backup)
+            opts=""
+            if [[ ${cur} == -* || ${COMP_CWORD} -eq 3 ]] ; then
+                COMPREPLY=( $(compgen -W "${opts}" -- "${cur}") )
+                return 0
+            fi
+            case "${prev}" in
+                *)
+                    COMPREPLY=()
+                    ;;
+            esac
+            COMPREPLY=( $(compgen -W "${opts}" -- "${cur}") )
+            return 0
+            ;;
+        ridgepost__subcmd__help__subcmd__certificate)
             opts=""
             if [[ ${cur} == -* || ${COMP_CWORD} -eq 3 ]] ; then
                 COMPREPLY=( $(compgen -W "${opts}" -- "${cur}") )

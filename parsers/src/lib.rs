@@ -7,6 +7,7 @@
 mod assemble;
 mod besides;
 mod binary;
+mod certificate;
 mod check;
 mod compile;
 mod cut;
@@ -40,6 +41,9 @@ mod unit;
 mod value;
 mod wire;
 
+pub use certificate::{
+    CERTIFICATE_MAX, Certificate, CertificateFault, CertifiedValue, Expanded, Stated, read_certificate,
+};
 pub use definition::{
     About, Binary, BinaryBit, BinaryField, BinaryKind, ByteOrder, Checksum, ChecksumKind, ChecksumPlace, Complement,
     Counts, Covers, CrcForm, Definition, EncodingName, Envelope, Escape, Event, Fault, Field, Framing, FramingKind,

@@ -2,6 +2,7 @@
 
 mod ask;
 mod backup;
+mod certificate;
 mod check;
 mod correct;
 mod digest;
@@ -90,6 +91,9 @@ enum Command {
     /// Show a gauge, what happened to it, and what it measured since it was last good
     #[command(after_help = "Example: ridgepost gauge RT-07 --measured --csv")]
     Gauge(gauge::GaugeArgs),
+    /// Read a digital calibration certificate of a specimen, as an entry of gauges.toml
+    #[command(after_help = "Example: ridgepost certificate cert.xml --specimen SP-2 --due 2027-06-30 >> gauges.toml")]
+    Certificate(certificate::CertificateArgs),
     /// Declare readings void: they count for nothing, and stay to be seen
     #[command(after_help = "Example: ridgepost void 1042 --by \"M. Okafor\" --reason \"dirt on the land\"")]
     Void(correct::VoidArgs),
@@ -181,6 +185,7 @@ impl Cli {
             Command::Job(args) => self.with_cell(&mut out, |cell, out| job::job(&cell, args, out)),
             Command::Verify(args) => self.with_cell(&mut out, |cell, out| verify::verify(&cell, args, out)),
             Command::Gauge(args) => self.with_cell(&mut out, |cell, out| gauge::gauge(&cell, args, out)),
+            Command::Certificate(args) => certificate::certificate(args, &mut out),
             Command::Void(args) => self.with_cell(&mut out, |cell, out| correct::void(&cell, args, out)),
             Command::Assign(args) => self.with_cell(&mut out, |cell, out| correct::assign(&cell, args, out)),
             Command::Dispose(args) => self.with_cell(&mut out, |cell, out| correct::dispose(&cell, args, out)),

@@ -4,7 +4,7 @@ use ridgepost_parsers::{Outcome, Remark, kept_report};
 use rusqlite::{Transaction, params};
 
 use super::StoreFault;
-use super::record::{Heard, outcome_code};
+use super::record::Heard;
 
 /// Accepted frames in a row that are not written yet.
 #[derive(Debug, Default)]
@@ -82,4 +82,13 @@ fn single(tx: &Transaction, transmission: i64, heard: &Heard, remarks: &[Remark]
         report
     ])?;
     Ok(())
+}
+
+fn outcome_code(outcome: Outcome) -> &'static str {
+    match outcome {
+        Outcome::Accepted => "accepted",
+        Outcome::NotMine => "not-mine",
+        Outcome::Damaged => "damaged",
+        Outcome::Incomplete => "incomplete",
+    }
 }

@@ -65,7 +65,7 @@ pub struct Tally {
 
 static NO_CYCLES: judge::Cycles = judge::Cycles::new();
 
-/// Rows that were written: what is to be posted, and the readings with their numbers.
+/// What is to be posted, and the readings with their numbers.
 type Written<'r> = (Vec<Posted>, Vec<(i64, &'r Reading)>);
 
 /// What judging needs to remember between transmissions.
@@ -377,15 +377,6 @@ fn measured_us(reading: &Reading, plan: &Plan) -> Option<i64> {
     text.contains('T')
         .then(|| local.to_zoned_datetime(plan.cell.time_zone.clone()).ok())?
         .map(|time| time.timestamp().as_microsecond())
-}
-
-pub(super) fn outcome_code(outcome: Outcome) -> &'static str {
-    match outcome {
-        Outcome::Accepted => "accepted",
-        Outcome::NotMine => "not-mine",
-        Outcome::Damaged => "damaged",
-        Outcome::Incomplete => "incomplete",
-    }
 }
 
 /// SHA-256 in lower-case hex.
