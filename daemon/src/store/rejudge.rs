@@ -11,7 +11,7 @@ use rusqlite::{OptionalExtension, params};
 use serde_json::Value as Json;
 
 use super::StoreFault;
-use super::correct::plural;
+use super::correct::{piece_of, plural};
 use super::held::Spoken;
 use super::record::Recorder;
 use super::row::Beside;
@@ -96,15 +96,7 @@ impl Rejudging<'_, '_> {
         void: &[Standing],
         joining: &[Joining],
     ) -> Result<(), StoreFault> {
-        let Some(run) = self.recorder.run_of(run)? else {
-            tracing::error!(
-                code = "job-unreadable",
-                "the kept text of opening {run} can't be used; its verdicts stay as they are"
-            );
-            return void.iter().try_for_each(|reading| {
-                self.recorder.instead(self.decision, reading, &judge::void(&reading.row), None)
-            });
-        };
+        let Some(run) = self.recorder.run_of(run)? else { return self.void_alone((run, piece), void) };
         let all = standing::of_piece(self.recorder.tx, run.0, piece)?;
         let joins = |root: i64| joining.iter().any(|joining| joining.standing.root == root);
         let stay: Vec<&Standing> = all
@@ -146,9 +138,20 @@ impl Rejudging<'_, '_> {
         };
         let only_steps: Vec<Step> = steps.iter().map(|(_, step, _)| *step).collect();
         let anew = judge::judge_anew(&run.1, &which, &only_steps, |id| plan.gauges.get(id));
-        let Ok(anew) = anew else { return Ok(()) };
+        let Ok(anew) = anew else { return self.void_alone((run.0, piece), void) };
         let before: Vec<Vec<&Standing>> = steps.into_iter().map(|(.., before)| before).collect();
         self.write(&run, &anew, &before, &all)
+    }
+
+    /// What is void of a piece is written where its job's text can't be used any more; its verdicts stay as they are.
+    fn void_alone(&mut self, piece: (i64, i64), void: &[Standing]) -> Result<(), StoreFault> {
+        tracing::error!(
+            code = "job-unreadable",
+            "the kept text of the job that piece {} was measured by can't be used; its verdicts stay as they are",
+            piece.1
+        );
+        let mut mine = void.iter().filter(|reading| piece_of(reading) == Some(piece));
+        mine.try_for_each(|reading| self.recorder.instead(self.decision, reading, &judge::void(&reading.row), None))
     }
 
     /// Writes what comes out otherwise.
