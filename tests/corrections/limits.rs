@@ -60,6 +60,45 @@ fn bytes_that_are_read_again_do_not_bring_back_what_is_void() {
     bench.end();
 }
 
+/// A job's kept text that no version can use any more: what is void is void all the same, and nothing is judged by guesses.
+#[test]
+fn a_piece_of_a_job_that_nobody_can_read_any_more_is_left_as_it_is() {
+    let mut bench = Bench::new();
+    bench.open("J-1");
+    bench.measure("Ra 0.5 um of A-1");
+    bench.measure("Rz 4.0 um of A-1");
+    bench.open("J-2");
+    bench.measure("Ra 0.3 um of C-1");
+    bench.cell.stop();
+    let store = rusqlite::Connection::open(bench.cell.store_path()).unwrap();
+    let spoilt = store
+        .execute(
+            "UPDATE wording SET body = 'later = [' WHERE hash = (SELECT job_hash FROM job_event WHERE job = 'J-1')",
+            [],
+        )
+        .unwrap();
+    assert_eq!(spoilt, 1);
+    drop(store);
+    bench.cell.start_listening(&[&bench.tester]);
+    let before = bench.cell.store().results();
+    for (arguments, what) in [
+        (&["assign", "1", "--job", "J-2"][..], "out of it, to another job"),
+        (&["assign", "1", "--balloon", "13"], "within it"),
+        (&["assign", "6", "--job", "J-1", "--serial", "A-1"], "into it"),
+    ] {
+        let said = bench.told(arguments);
+        assert_eq!(said.status.code(), Some(1), "{what}: {said:?}");
+        assert!(
+            said.stderr.contains("can't be judged anew with other readings; nothing was changed"),
+            "{what}: {said:?}"
+        );
+    }
+    assert_eq!(bench.cell.store().results(), before);
+    assert_eq!(bench.cell.store().query("SELECT * FROM decision", []).len(), 0);
+    assert_eq!(bench.decide(&["void", "1"]), ["correction>1 12 /A-1 0.5 unjudged voided"]);
+    bench.end();
+}
+
 fn said_of(row: &Row) -> String {
     ["quantity", "value_as_sent", "reasons"].map(|name| field(row, name)).join(" ")
 }

@@ -12,7 +12,7 @@ use serde_json::json;
 use super::StoreFault;
 use super::correct::{Decision, Said, Target, is_of_parts, piece_of, plural};
 use super::record::Recorder;
-use super::rejudge::Run;
+use super::rejudge::{Joining, Run};
 use super::standing::{self, Standing};
 
 /// A piece that readings are given to, and how it is known.
@@ -57,6 +57,9 @@ impl Recorder<'_> {
                 Ok(readings) => joining.push((wanted, readings)),
                 Err(why) => return Ok(Err(why)),
             }
+        }
+        if let Some(why) = self.unreadable_beside(&job, &joining)? {
+            return Ok(Err(why));
         }
         let body =
             json!({ "job": job.id, "job_hash": job.text.hash, "serial": target.serial, "balloon": target.balloon });
@@ -111,6 +114,30 @@ impl Recorder<'_> {
         judge::check(job, &judge::Piece::fresh(job, 1))
             .map_err(|fault| format!("job {id} can't be judged by: {fault}"))?;
         Ok(Arc::clone(job))
+    }
+
+    /// Why the pieces that readings leave or join can't be judged anew, if one of them can't: its job's kept text is needed.
+    fn unreadable_beside(
+        &mut self,
+        job: &Job,
+        joining: &[(Wanted, Vec<Joining>)],
+    ) -> Result<Option<String>, StoreFault> {
+        let mut touched: Vec<(i64, i64)> = Vec::new();
+        for (wanted, readings) in joining {
+            touched.extend(readings.iter().filter_map(|reading| piece_of(&reading.standing)));
+            if let Wanted::Serial(serial) = wanted {
+                touched.extend(standing::piece_of(self.tx, &job.id, serial)?);
+            }
+        }
+        for (run, piece) in touched {
+            if self.judged_by(run)?.is_none() {
+                return Ok(Some(format!(
+                    "piece {piece} was measured by a text of its job that this version can't use, so it can't be judged anew \
+                     with other readings; nothing was changed: void what is wrong and measure again"
+                )));
+            }
+        }
+        Ok(None)
     }
 
     /// Opening and counter of the piece; a new one of an opening of its own where none is known.

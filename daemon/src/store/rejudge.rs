@@ -58,6 +58,12 @@ impl<'a> Recorder<'a> {
         Ok(job.map(|job| (run, job)))
     }
 
+    /// An opening of a job by which pieces can be judged anew.
+    pub(super) fn judged_by(&mut self, run: i64) -> Result<Option<Run>, StoreFault> {
+        let run = self.run_of(run)?;
+        Ok(run.filter(|(_, job)| judge::check(job, &Piece::fresh(job, 1)).is_ok()))
+    }
+
     /// The readings as they were decoded then, from what was kept of their frames.
     pub(super) fn decoded(&self, standing: &[Standing]) -> Result<Result<Vec<Joining>, String>, StoreFault> {
         let mut found = Vec::with_capacity(standing.len());
@@ -96,7 +102,7 @@ impl Rejudging<'_, '_> {
         void: &[Standing],
         joining: &[Joining],
     ) -> Result<(), StoreFault> {
-        let Some(run) = self.recorder.run_of(run)? else { return self.void_alone((run, piece), void) };
+        let Some(run) = self.recorder.judged_by(run)? else { return self.void_alone((run, piece), void) };
         let all = standing::of_piece(self.recorder.tx, run.0, piece)?;
         let joins = |root: i64| joining.iter().any(|joining| joining.standing.root == root);
         let stay: Vec<&Standing> = all
