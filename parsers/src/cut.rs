@@ -366,6 +366,11 @@ impl Shape {
             (Cut::Lines { .. } | Cut::Block(Block { end: End::NextStart, .. }), Phase::Inside { body_start }) => {
                 Some(*body_start..open.len())
             }
+            (Cut::Counted(counted), Phase::Inside { body_start }) => {
+                let begin = body_start - counted.start.len();
+                let frame = open.get(begin..).filter(|frame| counted.is_endless(frame))?;
+                Some(*body_start..begin + counted.endless_layout(frame)?.body.end)
+            }
             _ => None,
         }
     }

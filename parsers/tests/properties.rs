@@ -24,6 +24,10 @@ const MORE: &[(&str, &[u8])] = &[
         b"0.412",
     ),
     (
+        "[framing]\nkind = \"prefix\"\nstart = \"#\"\ntail = \"\\n\"\ngap_ms = 80\nlength_field = { written = \"counted-decimal\" }\n[reading]\nunit = \"µm\"\n[[line]]\npattern = '(?<Ra>\\d\\.\\d+)'\n",
+        b"#150.412\n#00.413\n",
+    ),
+    (
         "[framing]\nkind = \"block\"\nstart = \"\\u0002\"\ngap_ms = 80\n[reading]\nunit = \"µm\"\n[[line]]\npattern = '(?<Ra>\\d\\.\\d+)'\n",
         b"\x020.412\x020.413\n",
     ),

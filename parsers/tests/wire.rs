@@ -227,6 +227,32 @@ fn length_fields_come_in_many_forms() {
     );
 }
 
+/// A block of indefinite length (IEEE 488.2, 8.7.10, from memory) ends with its message: no byte in it ends it, and none in it
+/// begins another one.
+#[test]
+fn a_block_of_indefinite_length_ends_with_its_message() {
+    let form = |gap: &str, pattern: &str| {
+        format!(
+            "[framing]\nkind = \"prefix\"\nstart = \"#\"\ntail = \"\\n\"\nlength_field = {{ written = \"counted-decimal\" }}\n{gap}\n\
+             [reading]\nunit = \"µm\"\n[[line]]\npattern = '{pattern}'\n"
+        )
+    };
+    let blocks = form("gap_ms = 80", r"(?<Ra>\d\.\d+)");
+    says_over_time(
+        &blocks,
+        &[(0, b"#00.4"), (60, b"12\n"), (300, b"#150.413\n#150.414\n"), (600, b"#00.4155\n"), (900, b"#150.416\n")],
+        &["ok | Ra=0.412 µm", "ok | Ra=0.413 µm", "ok | Ra=0.414 µm", "ok | Ra=0.4155 µm", "ok | Ra=0.416 µm"],
+    );
+    // Whole blocks and line ends inside are what it holds; without its line end it was cut off.
+    let any = form("gap_ms = 80", r"0\.4#150\.(?<Ra>\d+)");
+    says_over_time(&any, &[(0, b"#00.4#150.41\n")], &["ok | Ra=41 µm"]);
+    says_over_time(&blocks, &[(0, b"#0#150.413\n#150.414\nx\n")], &["damaged number"]);
+    says_over_time(&blocks, &[(0, b"#00.412"), (300, b"#150.413\n")], &["damaged end-mark", "ok | Ra=0.413 µm"]);
+    says_over_time(&blocks, &[(0, b"#0"), (300, b"#150.413\n")], &["incomplete cut-off", "ok | Ra=0.413 µm"]);
+    // Without a silence that ends messages it has no end.
+    says(&form("", r"(?<Ra>\d\.\d+)"), b"#00.412\n#150.413\n", &["damaged length", "ok | Ra=0.413 µm"]);
+}
+
 #[test]
 fn faults_of_length_fields_are_told() {
     let framing = |keys: &str| with_ra(&format!("[framing]\nkind = \"prefix\"\n{keys}"));

@@ -160,6 +160,7 @@ pub(super) fn counted(said: &Definition, marks: &FrameMarks, check: Option<&Chec
     let width_of_check = check.map_or(0, |check| check.width);
     let is_behind = check.is_some_and(|check| check.place == ChecksumPlace::AfterEnd);
     Counted {
+        silence_ends: written == LengthWritten::CountedDecimal && said.framing.gap_ms.is_some(),
         start: marks.start.clone(),
         at: field.map_or(0, |field| field.at.min(1_024)),
         written,

@@ -25,6 +25,8 @@ pub(crate) struct Counted {
     pub(crate) written: LengthWritten,
     /// Bytes of the field; of one that counts its own digits, of what says how many they are.
     pub(crate) width: usize,
+    /// Whether a field that counts its own digits may have none, and the frame lasts until silence then.
+    pub(crate) silence_ends: bool,
     pub(crate) counts: Counts,
     pub(crate) times: u64,
     pub(crate) add: i64,
@@ -70,6 +72,18 @@ impl Counted {
         }
     }
 
+    /// Whether the frame says that it ends where its message ends: what a digit 0 in place of the number of digits means.
+    pub(super) fn is_endless(&self, frame: &[u8]) -> bool {
+        self.silence_ends && frame.get(self.start.len() + self.at) == Some(&b'0')
+    }
+
+    /// The parts of a frame that silence has ended; `None` where it is too short for what must stand behind.
+    pub(super) fn endless_layout(&self, frame: &[u8]) -> Option<Layout> {
+        let head = self.head(frame)?;
+        let end = frame.len().checked_sub(self.end.len() + self.behind).filter(|end| *end >= head)?;
+        Some(Layout { head: 0..head, body: head..end, total: frame.len() })
+    }
+
     /// The number that the field of a frame states; `None` where it is none or not there yet.
     fn stated(&self, frame: &[u8]) -> Option<u64> {
         let field = frame.get(self.start.len() + self.at..self.head(frame)?)?;
@@ -88,8 +102,12 @@ impl Counted {
         }
     }
 
-    /// Where the parts of a frame lie by its own length field; `None` where the field is no number or impossible.
+    /// Where the parts of a frame lie by its own length field; `None` where the field is no number or impossible. One that
+    /// ends with its message is taken as whole.
     pub(crate) fn layout(&self, frame: &[u8], bytes_max: usize) -> Option<Layout> {
+        if self.is_endless(frame) {
+            return self.endless_layout(frame);
+        }
         let stated = i64::try_from(self.stated(frame)?.checked_mul(self.times)?).ok()?.checked_add(self.add)?;
         let counted = usize::try_from(stated).ok()?;
         let head = self.head(frame)?;
@@ -153,6 +171,9 @@ impl Counted {
 
     fn step_inside(&self, shape: &Shape, cutter: &mut Cutter, open: &[u8], begin: usize) -> Step {
         let taken = open.len() - begin;
+        if self.is_endless(&open[begin..]) {
+            return Step::More;
+        }
         if self.head(&open[begin..]) == Some(taken) {
             cutter.layout = self.layout(&open[begin..], shape.bytes_max);
             if cutter.layout.is_none() {
@@ -227,6 +248,10 @@ impl Counted {
         let mut found = None;
         rescue.candidates.retain_mut(|(at, end)| {
             let frame = &open[*at..];
+            // Nothing but its own beginning would prove it.
+            if self.is_endless(frame) {
+                return false;
+            }
             if self.head(frame) == Some(frame.len()) {
                 *end = self.layout(frame, shape.bytes_max).map(|layout| *at + layout.total);
                 if end.is_none() {
@@ -255,6 +280,10 @@ impl Counted {
             Phase::Inside { body_start } => body_start - self.start.len(),
             _ => return None,
         };
+        // Any byte may stand in it, the beginning of a whole frame as well.
+        if self.is_endless(&open[begin..]) {
+            return None;
+        }
         let mut rescue = Rescue::default();
         for end in begin + 1..=open.len() {
             if let Some(found) = self.watch(shape, &mut rescue, &open[..end], begin) {

@@ -122,7 +122,9 @@ pub enum LengthWritten {
     /// Hexadecimal digits, as many as `digits` says, filled up with zeros.
     Hex,
     /// Decimal digits behind one digit, 1 to 9, that says how many they are. With `start = "#"` this is a block of
-    /// definite length of IEEE 488.2 (8.7.9, from memory): `#15` and five bytes, `#3512` and 512.
+    /// definite length of IEEE 488.2 (8.7.9, from memory): `#15` and five bytes, `#3512` and 512. A digit 0 means a block
+    /// of indefinite length (8.7.10, from memory): it ends with its message, so `gap_ms` says what silence that is;
+    /// without it such a block is damaged.
     CountedDecimal,
 }
 
