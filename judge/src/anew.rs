@@ -9,6 +9,7 @@ use ridgepost_parsers::{Identity, Reading, Unit};
 use crate::closing::{close, place, verdict_row};
 use crate::context::Held;
 use crate::decision::Guard;
+use crate::hint::Specimens;
 use crate::judging::{Bench, Circumstances, Cycles, Given};
 use crate::piece::{Attempt, Piece, Slot};
 use crate::plausible::broken_order;
@@ -38,6 +39,8 @@ pub struct Joins<'a> {
     pub gauge: Option<&'a Gauge>,
     /// Its state when they were taken.
     pub gauge_state: GaugeState,
+    /// The specimens of the register.
+    pub specimens: &'a Specimens,
     /// The characteristic they are for, where a person names it.
     pub balloon: Option<&'a str>,
     /// As they were decoded, each with the row that was recorded of it: what was known of the conditions stands there.
@@ -205,6 +208,7 @@ fn join(job: &Job, anew: &mut Anew, joins: &Joins) -> Result<Vec<Row>, Unjudgeab
                 unknown: false,
             },
             cycles: &Cycles::new(),
+            specimens: joins.specimens,
         };
         let piece = std::mem::take(&mut anew.piece);
         let mut bench = Bench { at: &circumstances, rows: Vec::new(), piece };

@@ -66,6 +66,22 @@ impl Reason {
             Reason::Implausible => {
                 "the number is outside of what this quantity can be here: look at unit, decimal mark and set-up"
             }
+            Reason::SlipInch => {
+                "it would fit 25.4 times larger or smaller: inch and mm, or mil and µm, were mixed up; look at the instrument's unit"
+            }
+            Reason::SlipMicroinch => {
+                "it would fit 39.37 times larger or smaller: µm and µin were mixed up; look at the instrument's unit"
+            }
+            Reason::SlipThousand => {
+                "it would fit a thousand times larger or smaller: neighbouring units (nm, µm, mm) were mixed up"
+            }
+            Reason::DecimalLost => {
+                "it would fit with a decimal point, and none was sent: look at the instrument's output and its definition"
+            }
+            Reason::OtherParameter => "it would fit as Rz: look at which parameter the instrument sends",
+            Reason::SpecimenValue => {
+                "it is like the certified value of a specimen: was the specimen measured? Then void it and verify the gauge"
+            }
             Reason::OrderBroken => {
                 "values of one trace contradict each other: Ra, Rq, Rz, Rmax and Rt must rise in this order"
             }

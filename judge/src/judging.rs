@@ -8,6 +8,7 @@ use ridgepost_parsers::{Mark, Reading};
 use crate::closing::{close, describe, name, place, verdict_row};
 use crate::conditions::Measured;
 use crate::context::Held;
+use crate::hint::Specimens;
 use crate::piece::{Attempt, Piece};
 use crate::plausible::broken_order;
 use crate::row::{GaugeState, Kind, Mode, Outcome, Reason, Row};
@@ -39,6 +40,8 @@ pub struct Circumstances<'a> {
     pub given: Given<'a>,
     /// The cycle that parts are in which are made again; any other is in its first.
     pub cycles: &'a Cycles,
+    /// The specimens of the register: a reading that is like one of them is marked.
+    pub specimens: &'a Specimens,
 }
 
 /// Cycles by serial number.

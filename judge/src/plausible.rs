@@ -8,6 +8,7 @@ use ridgepost_parsers::{Quantity, Reading, Unit};
 use rust_decimal::Decimal;
 use rust_decimal::dec;
 
+use crate::hint::causes;
 use crate::limits::{exceeds, micrometres};
 use crate::row::Reason;
 use crate::told::Told;
@@ -91,7 +92,7 @@ impl Band {
 }
 
 /// What is not credible about a value of a characteristic: `unit-suspect` alone where the unit is of another kind;
-/// `implausible` outside the band, with `unit-suspect` where a slip of unit would explain it.
+/// `implausible` outside the band, with `unit-suspect` where a slip of unit would explain it, and its usual causes.
 pub(crate) fn obstacles(reading: &Reading, told: &Told, characteristic: &Characteristic) -> Vec<Reason> {
     let (value, unit) = (told.value, told.unit);
     if told.is_far {
@@ -110,7 +111,9 @@ pub(crate) fn obstacles(reading: &Reading, told: &Told, characteristic: &Charact
         _ if exceeds((number, unit), (Decimal::ZERO, characteristic.unit)).is_none() => vec![Reason::Implausible],
         Some(band) if !band.holds(number, unit) => {
             let slipped = reading.unit_as_sent.is_none() || slips(number).any(|number| band.holds(number, unit));
-            if slipped { vec![Reason::Implausible, Reason::UnitSuspect] } else { vec![Reason::Implausible] }
+            let unit_suspect = slipped.then_some(Reason::UnitSuspect);
+            let causes = causes(reading, told, characteristic, Some(band));
+            [Reason::Implausible].into_iter().chain(unit_suspect).chain(causes).collect()
         }
         _ => Vec::new(),
     }

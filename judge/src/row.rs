@@ -104,6 +104,18 @@ codes! {
         UnitSuspect = "unit-suspect",
         /// The value is outside the plausible band.
         Implausible = "implausible",
+        /// It would fit 25.4 times larger or smaller: inch and millimetre, or mil and micrometre.
+        SlipInch = "slip-25.4",
+        /// It would fit 39.37 times larger or smaller: micrometre and microinch.
+        SlipMicroinch = "slip-39.37",
+        /// It would fit a thousand times larger or smaller: neighbouring metric units.
+        SlipThousand = "slip-1000",
+        /// It would fit with the decimal point that was not sent.
+        DecimalLost = "decimal-lost",
+        /// It would fit as another parameter: Rz sent for Ra.
+        OtherParameter = "other-parameter",
+        /// It is like the certified value of a specimen.
+        SpecimenValue = "specimen-value",
         /// Ra <= Rq <= Rz <= Rmax <= Rt does not hold.
         OrderBroken = "order-broken",
         /// The gauge has no good verification.

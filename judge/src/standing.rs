@@ -5,6 +5,7 @@ use ridgepost_parsers::{QuantityKind, Reading, Unit, Value, Verdict};
 use rust_decimal::Decimal;
 
 use crate::decision::{Finding, Guard, Proof, find};
+use crate::hint::suspicions;
 use crate::judging::{Circumstances, Placed, gate};
 use crate::limits::{Standing, micrometres};
 use crate::piece::Slot;
@@ -116,6 +117,9 @@ pub(crate) fn cautions(at: &Circumstances, job: &Job, placed: &Placed, standing:
         Some(Verdict::Out) => standing == Standing::Within,
         None => false,
     };
+    let suspected = placed.told.ok().flatten().map_or_else(Vec::new, |told| {
+        suspicions((at.gauge, at.specimens), reading, &told, placed.characteristic, standing)
+    });
     let others = reading.verdict.is_some() && has_other_limits(reading, placed.characteristic);
     [
         disagrees.then_some(Reason::InstrumentDisagrees),
@@ -125,5 +129,6 @@ pub(crate) fn cautions(at: &Circumstances, job: &Job, placed: &Placed, standing:
     ]
     .into_iter()
     .flatten()
+    .chain(suspected)
     .collect()
 }

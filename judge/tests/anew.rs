@@ -100,6 +100,7 @@ proptest! {
             .iter()
             .zip(&pairs)
             .map(|((_, state, station), readings)| Step::Joins(Joins {
+                specimens: &NO_SPECIMENS,
                 station, gauge_id: &gauge.id, gauge: Some(&gauge), gauge_state: *state, balloon: None, readings,
             }))
             .collect();
@@ -268,6 +269,7 @@ fn a_reading_that_joins_is_judged_by_the_conditions_of_its_time() {
         (GaugeState::Overdue, "reading 12 unjudged gauge-overdue"),
     ] {
         let joins = Joins {
+            specimens: &NO_SPECIMENS,
             station: "tester-a",
             gauge_id: "RT-07",
             gauge: Some(&gauge),

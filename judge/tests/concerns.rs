@@ -339,6 +339,7 @@ fn the_gauge_is_named_even_if_nobody_registered_it() {
         of_specimen: false,
         late: false,
         cycles: &NO_CYCLES,
+        specimens: &NO_SPECIMENS,
         given: ridgepost_judge::Given::default(),
     };
     let judgement = together(&at, &Piece::fresh(&job, 1), &[reading("Ra", "0.4 µm")]);

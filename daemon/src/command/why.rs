@@ -2,7 +2,9 @@
 
 use clap::Args;
 use ridgepost_config::rules_in_words;
-use ridgepost_judge::{Outcome, Piece, StoredReading, explain, still_needed, sum_in_words};
+use ridgepost_judge::{
+    Hint, Kind, Mode, Outcome, Piece, Row, StoredReading, explain, hints, still_needed, sum_in_words,
+};
 use ridgepost_parsers::{Quantity, Unit, Value};
 use rusqlite::Connection;
 use serde_json::{Value as Json, json};
@@ -62,7 +64,39 @@ fn with_job(cell: &Cell, mut story: Json) -> Json {
     if let Some(needs) = needs {
         story["still_needed"] = needs.into();
     }
+    let hints: Vec<String> =
+        row_of(&story["result"]).map_or_else(Vec::new, |row| hints(&job, &row)).iter().map(said).collect();
+    if !hints.is_empty() {
+        story["hints"] = json!(hints);
+    }
     story
+}
+
+/// What judging knows of a reading, as far as hints need it.
+fn row_of(result: &Json) -> Option<Row> {
+    let text = |name: &str| result[name].as_str();
+    Some(Row {
+        outcome: Outcome::parse(text("outcome")?),
+        balloon: text("balloon").map(str::to_owned),
+        feature: text("feature").map(str::to_owned),
+        quantity: text("quantity").and_then(Quantity::parse),
+        value: text("value").and_then(|value| Value::parse(value).ok()),
+        unit: text("unit").and_then(Unit::parse),
+        ..Row::blank(Kind::parse(text("kind")?)?, Mode::Production)
+    })
+}
+
+fn said(hint: &Hint) -> String {
+    match hint {
+        Hint::OtherFeature(balloon) => {
+            format!(
+                "it would conform for balloon {balloon}: was that feature measured? Then give it there with `assign --balloon {balloon}`"
+            )
+        }
+        Hint::OtherParameter(quantity, balloon) => {
+            format!("it would conform as {quantity} (balloon {balloon}): look at which parameter the instrument sends")
+        }
+    }
 }
 
 /// A `reading` row among those of a piece.
@@ -177,6 +211,9 @@ fn tell(story: &Json, out: &mut Out) {
     }
     for reason in story["reasons"].as_array().into_iter().flatten() {
         out.say(&format!("    because {}: {}", shown(&reason["code"]), shown(&reason["in_words"])));
+    }
+    for hint in story["hints"].as_array().into_iter().flatten() {
+        out.say(&format!("    a hint: {}", shown(hint)));
     }
     if let Some(needs) = story["still_needed"].as_u64() {
         out.say(&format!("    {needs} more {} needed", if needs == 1 { "trace is" } else { "traces are" }));

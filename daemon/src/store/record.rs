@@ -274,6 +274,7 @@ impl Recorder<'_> {
             late: matches!(from.taken, Taken::At(_)),
             given: said.as_ref().map(Said::given).unwrap_or_default(),
             cycles: open.map_or(&NO_CYCLES, |open| &*open.cycles),
+            specimens: &self.plan.specimens,
         };
         let judgement = match judge::judge(&circumstances, piece, readings) {
             Ok(judgement) => judgement,

@@ -129,6 +129,7 @@ impl Rejudging<'_, '_> {
                 gauge_id: id,
                 gauge: plan.gauges.get(id),
                 gauge_state: first.standing.row.gauge_state.unwrap_or(GaugeState::Unknown),
+                specimens: &plan.specimens,
                 balloon,
                 readings,
             };

@@ -142,6 +142,7 @@ impl Recorder<'_> {
             late: true,
             given: judge::Given::default(),
             cycles: &judge::Cycles::new(),
+            specimens: &self.plan.specimens,
         };
         let judgement = judge::judge(&circumstances, &Piece::default(), &[reading]).ok();
         Ok(judgement.and_then(|judgement| judgement.rows.into_iter().next()))

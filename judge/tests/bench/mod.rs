@@ -169,9 +169,11 @@ pub(crate) fn circumstances<'a>(job: Option<&'a Job>, gauge: &'a Gauge) -> Circu
         late: false,
         given: Given::default(),
         cycles: &NO_CYCLES,
+        specimens: &NO_SPECIMENS,
     }
 }
 
+pub(crate) static NO_SPECIMENS: ridgepost_judge::Specimens = ridgepost_judge::Specimens::new();
 pub(crate) static NO_CYCLES: ridgepost_judge::Cycles = ridgepost_judge::Cycles::new();
 
 /// Judges readings as one measurement.
