@@ -2,6 +2,8 @@
 //! and every sink is told.
 #![allow(clippy::unwrap_used, clippy::expect_used, clippy::panic)]
 
+#[path = "corrections/again.rs"]
+mod again;
 #[path = "corrections/limits.rs"]
 mod limits;
 

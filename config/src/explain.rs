@@ -21,6 +21,14 @@ pub fn explain(plan: &Plan) -> Vec<String> {
         lines.extend(register::verification(plan, gauge));
     }
     lines.extend(plan.specimens.values().map(register::specimen));
+    for operator in plan.operators.iter().flatten() {
+        let may: Vec<&str> = operator.may.iter().map(|what| what.word()).collect();
+        lines.push(format!(
+            "operator {}: may {}",
+            operator.name,
+            if may.is_empty() { "nothing".to_owned() } else { may.join(", ") }
+        ));
+    }
     for sink in &plan.sinks {
         let SinkKind::Csv(csv) = &sink.kind;
         lines.push(format!("sink {}: {}", sink.name, csv_words(csv)));

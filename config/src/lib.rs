@@ -15,6 +15,7 @@ mod fields;
 mod labels;
 mod load;
 mod nearest;
+mod operator;
 mod pattern;
 mod plan;
 mod read;
@@ -37,6 +38,7 @@ pub use labels::{
     VALUE_CHARACTERS_MAX,
 };
 pub use load::load;
+pub use operator::{Authority, Operator, refusal};
 pub use pattern::matches;
 pub use plan::*;
 pub use read::{Loaded, read};

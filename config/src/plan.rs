@@ -33,6 +33,8 @@ pub struct Plan {
     pub jobs: BTreeMap<String, Arc<Job>>,
     /// What labels mean, where the cell knows any.
     pub labels: Option<Arc<crate::labels::Labels>>,
+    /// Who may decide what; `None` where nobody is listed.
+    pub operators: Option<Vec<crate::operator::Operator>>,
     /// Where results go, in the order written.
     pub sinks: Vec<Sink>,
     /// What the daemon tells of itself, and from when on it warns.

@@ -78,6 +78,7 @@ pub(crate) fn gather(cell_dir: &FilePath, files: &BTreeMap<PathBuf, String>, unr
         specimens: register.specimens,
         jobs,
         labels: labels.map(Arc::new),
+        operators: cell.operators,
         sinks: cell.sinks,
         watch: cell.watch,
     });
@@ -124,6 +125,7 @@ struct CellPart {
     station_names: Names,
     /// Those of scanners among them.
     scanners: Vec<String>,
+    operators: Option<Vec<crate::operator::Operator>>,
     sinks: Vec<Sink>,
     watch: crate::watch::Watch,
 }
@@ -225,6 +227,7 @@ impl<'t> Desk<'t> {
                     place: cell::check(&mut sheet, &said, self.cell_dir),
                     stations: stations::check(&mut sheet, &said.station, self.cell_dir, library, gauges),
                     scanners,
+                    operators: cell::operators(&mut sheet, &said),
                     sinks: sinks::check(&mut sheet, &said.sink, &said.station, self.cell_dir),
                     watch: watch::check(&mut sheet, &said, self.cell_dir),
                     station_names: Names {

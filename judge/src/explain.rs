@@ -47,13 +47,7 @@ impl Reason {
             Reason::StoredReading => {
                 "it comes from the instrument's memory or came late, and nothing ties it to a part and a job of its time"
             }
-            Reason::ConditionsMismatch => {
-                "it was measured with other settings (cutoff, sections, filter, standard) than the job requires: set the instrument and measure again"
-            }
-            Reason::ConditionsUnknown => {
-                "nobody knows with which settings it was measured: let the instrument send them, or declare them in the gauge register"
-            }
-            Reason::ProgramMismatch => "the instrument ran another stored program than the job requires",
+            Reason::ConditionsMismatch | Reason::ConditionsUnknown | Reason::ProgramMismatch => self.of_conditions(),
             Reason::NoMaster => {
                 "the instrument sent a deviation, and the job does not say from what: write the master it is set with into the job"
             }
@@ -66,29 +60,18 @@ impl Reason {
             Reason::Implausible => {
                 "the number is outside of what this quantity can be here: look at unit, decimal mark and set-up"
             }
-            Reason::SlipInch => {
-                "it would fit 25.4 times larger or smaller: inch and mm, or mil and µm, were mixed up; look at the instrument's unit"
-            }
-            Reason::SlipMicroinch => {
-                "it would fit 39.37 times larger or smaller: µm and µin were mixed up; look at the instrument's unit"
-            }
-            Reason::SlipThousand => {
-                "it would fit a thousand times larger or smaller: neighbouring units (nm, µm, mm) were mixed up"
-            }
-            Reason::DecimalLost => {
-                "it would fit with a decimal point, and none was sent: look at the instrument's output and its definition"
-            }
-            Reason::OtherParameter => "it would fit as Rz: look at which parameter the instrument sends",
-            Reason::SpecimenValue => {
-                "it is like the certified value of a specimen: was the specimen measured? Then void it and verify the gauge"
-            }
+            Reason::SlipInch
+            | Reason::SlipMicroinch
+            | Reason::SlipThousand
+            | Reason::DecimalLost
+            | Reason::OtherParameter
+            | Reason::SpecimenValue => self.usual_cause(),
             Reason::OrderBroken => {
                 "values of one trace contradict each other: Ra, Rq, Rz, Rmax and Rt must rise in this order"
             }
-            Reason::GaugeUnverified => "the gauge has no good verification: verify it",
-            Reason::GaugeOverdue => "the gauge's calibration or verification has run out: have it renewed",
-            Reason::GaugeFailed => "the gauge was found bad and set aside: use another one",
-            Reason::GaugeUnknown => "the gauge is not in the register: register it",
+            Reason::GaugeUnverified | Reason::GaugeOverdue | Reason::GaugeFailed | Reason::GaugeUnknown => {
+                self.of_gauge()
+            }
             Reason::RetestLimit => {
                 "there were more retests than the job allows: only the first measurement counts, look at why it was measured again"
             }
@@ -106,6 +89,54 @@ impl Reason {
             Reason::Voided => "it was declared void",
             Reason::Superseded => "another row took its place",
             Reason::Disposed => "a person wrote down what becomes of the part; no outcome is changed by it",
+        }
+    }
+
+    /// What is wrong with the conditions.
+    fn of_conditions(self) -> &'static str {
+        match self {
+            Reason::ConditionsMismatch => {
+                "it was measured with other settings (cutoff, sections, filter, standard) than the job requires: set the instrument and measure again"
+            }
+            Reason::ConditionsUnknown => {
+                "nobody knows with which settings it was measured: let the instrument send them, or declare them in the gauge register"
+            }
+            Reason::ProgramMismatch => "the instrument ran another stored program than the job requires",
+            _ => "nothing is known against the conditions",
+        }
+    }
+
+    /// What is wrong with the gauge.
+    fn of_gauge(self) -> &'static str {
+        match self {
+            Reason::GaugeUnverified => "the gauge has no good verification: verify it",
+            Reason::GaugeOverdue => "the gauge's calibration or verification has run out: have it renewed",
+            Reason::GaugeFailed => "the gauge was found bad and set aside: use another one",
+            Reason::GaugeUnknown => "the gauge is not in the register: register it",
+            _ => "nothing is known against the gauge",
+        }
+    }
+
+    /// What usually leads to such a value.
+    fn usual_cause(self) -> &'static str {
+        match self {
+            Reason::SlipInch => {
+                "it would fit 25.4 times larger or smaller: inch and mm, or mil and µm, were mixed up; look at the instrument's unit"
+            }
+            Reason::SlipMicroinch => {
+                "it would fit 39.37 times larger or smaller: µm and µin were mixed up; look at the instrument's unit"
+            }
+            Reason::SlipThousand => {
+                "it would fit a thousand times larger or smaller: neighbouring units (nm, µm, mm) were mixed up"
+            }
+            Reason::DecimalLost => {
+                "it would fit with a decimal point, and none was sent: look at the instrument's output and its definition"
+            }
+            Reason::OtherParameter => "it would fit as Rz: look at which parameter the instrument sends",
+            Reason::SpecimenValue => {
+                "it is like the certified value of a specimen: was the specimen measured? Then void it and verify the gauge"
+            }
+            _ => "no usual cause is known",
         }
     }
 }

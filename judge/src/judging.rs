@@ -132,6 +132,16 @@ fn part<'a>(at: &Circumstances<'a>, reading: &'a Reading) -> Option<&'a str> {
     own_part(reading).or_else(|| given(at, reading).serial.known())
 }
 
+/// The part that a measurement is of, as far as the open job asks for its readings and takes them.
+pub fn part_named<'a>(at: &Circumstances<'a>, readings: &[&'a Reading]) -> Option<&'a str> {
+    let job = at.job?;
+    if gate(at, job).is_some_and(|(gate, _)| gate == Gate::Block) {
+        return None;
+    }
+    let assigned = |reading: &&&Reading| apart(at, reading).is_none() && !candidates(at, job, reading).is_empty();
+    readings.iter().filter(assigned).find_map(|reading| part(at, reading))
+}
+
 /// What the gate makes of the gauge's state: whose reason, and how strict.
 pub(crate) fn gate(at: &Circumstances, job: &Job) -> Option<(Gate, Reason)> {
     at.gauge_state.reason().map(|reason| (job.gate, reason))
@@ -180,13 +190,7 @@ pub(crate) struct Placed<'a> {
 impl<'a> Bench<'a> {
     /// Before any reading is taken: turns to the part that the measurement names.
     fn turn_to_first(&mut self, readings: &[&Reading]) {
-        let Some(job) = self.at.job else { return };
-        if gate(self.at, job).is_some_and(|(gate, _)| gate == Gate::Block) {
-            return;
-        }
-        let assigned =
-            |reading: &&&Reading| apart(self.at, reading).is_none() && !candidates(self.at, job, reading).is_empty();
-        if let Some(part) = readings.iter().filter(assigned).find_map(|reading| part(self.at, reading)) {
+        if let (Some(job), Some(part)) = (self.at.job, part_named(self.at, readings)) {
             self.turn_to(job, part);
         }
     }

@@ -36,7 +36,7 @@ pub use explain::explain;
 pub use filter::Filter;
 pub use gauge::{gauge_state, register_concerns};
 pub use hint::{Hint, Specimens, hints};
-pub use judging::{Circumstances, Cycles, Given, Judgement, judge};
+pub use judging::{Circumstances, Cycles, Given, Judgement, judge, part_named};
 pub use limits::{PRINTED_DIGITS, in_unit};
 pub use piece::{Attempt, Piece, Slot, StoredReading};
 pub use plausible::Band;

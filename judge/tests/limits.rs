@@ -130,17 +130,19 @@ fn slips_of_unit_are_not_judged() {
     let own = |low: &str, high: &str| Characteristic { plausible: Some((decimal(low), decimal(high))), ..ra() };
     let silent = |text: &str| Reading { unit_as_sent: None, ..reading("Ra", text) };
     let suspect = "unjudged implausible unit-suspect";
+    let thousand = "unjudged implausible unit-suspect slip-1000";
+    let inch = "unjudged implausible unit-suspect slip-39.37 slip-25.4";
     for (characteristic, reading, expected) in [
-        (ra(), reading("Ra", "0.412 nm"), suspect),
-        (ra(), reading("Ra", "0.412 mm"), suspect),
+        (ra(), reading("Ra", "0.412 nm"), thousand),
+        (ra(), reading("Ra", "0.412 mm"), thousand),
         (ra(), reading("Ra", "0 µm"), "unjudged implausible"),
         (ra(), reading("Ra", "-0.4 µm"), "unjudged implausible"),
         (ra(), silent("0 µm"), suspect),
         (ra(), silent("0.412 µm"), "conforms within-limits"),
-        (own("0.2", "1.2"), reading("Ra", "16.2 µm"), suspect),
-        (own("0.2", "1.2"), reading("Ra", "0.016 µm"), suspect),
-        (own("0.2", "1.2"), reading("Ra", "638 µin"), suspect),
-        (own("0.2", "1.2"), reading("Ra", "3.2 µm"), "unjudged implausible"),
+        (own("0.2", "1.2"), reading("Ra", "16.2 µm"), inch),
+        (own("0.2", "1.2"), reading("Ra", "0.016 µm"), inch),
+        (own("0.2", "1.2"), reading("Ra", "638 µin"), inch),
+        (own("0.2", "1.2"), reading("Ra", "3.2 µm"), "unjudged implausible other-parameter"),
         (own("0.2", "1.2"), reading("Ra", "0.2 µm"), "conforms within-limits"),
         (own("0.2", "1.2"), reading("Ra", "1.2 µm"), "nonconforming above-upper"),
         (ra(), reading("Ra", "0.4 %"), "unjudged unit-suspect"),

@@ -60,6 +60,45 @@ fn bytes_that_are_read_again_do_not_bring_back_what_is_void() {
     bench.end();
 }
 
+/// Where the cell lists who may decide, nobody else does.
+#[test]
+fn only_who_is_listed_decides() {
+    let mut bench = Bench::new();
+    bench.open("J-1");
+    bench.measure("Ra 0.5 um of A-1");
+    bench.measure("Rz 7.0 um of A-1");
+    bench.cell.stop();
+    let text = std::fs::read_to_string(bench.cell.path("cell/cell.toml")).unwrap();
+    let list = "[[operator]]\nname = \"M. K.\"\nmay = [\"void\"]\n[[operator]]\nname = \"R. S.\"\nmay = [\"dispose\", \"gauge\"]\n";
+    bench.cell.write("cell.toml", &format!("{text}{list}"));
+    bench.cell.start_listening(&[&bench.tester]);
+    let before = bench.cell.store().results();
+    for (arguments, by, why) in [
+        (
+            &["void", "1"][..],
+            "R. S.",
+            "R. S. may not do that (`void` in `[[operator]]` of cell.toml); these may: M. K.",
+        ),
+        (&["void", "1"], "A. N.", "A. N. is not on the cell's list"),
+        (&["assign", "1", "--job", "J-2"], "M. K.", "(`assign` in `[[operator]]` of cell.toml); nobody may"),
+        (&["dispose", "5", "--as", "scrap"], "M. K.", "these may: R. S."),
+        (&["gauge", "RT-1", "--happened", "dropped"], "M. K.", "these may: R. S."),
+        (&["verify", "RT-1"], "M. K.", "nobody may"),
+    ] {
+        let is_verify = arguments.contains(&"verify");
+        let reason: &[&str] = if is_verify { &["--by", by] } else { &["--by", by, "--reason", "dirt"] };
+        let said = bench.cell.ask(&[arguments, reason].concat());
+        assert_eq!(said.status.code(), Some(1), "{arguments:?}: {said:?}");
+        assert!(said.stderr.contains(why), "{arguments:?}: {said:?}");
+    }
+    assert_eq!(bench.cell.store().results(), before);
+    let voided = bench.cell.ask(&["void", "1", "--by", "M. K.", "--reason", "dirt"]);
+    assert!(voided.status.success(), "{voided:?}");
+    let checked = bench.cell.ask(&["check"]).stdout;
+    assert!(checked.contains("operator M. K.: may void"), "{checked}");
+    bench.end();
+}
+
 /// A job's kept text that no version can use any more: what is void is void all the same, and nothing is judged by guesses.
 #[test]
 fn a_piece_of_a_job_that_nobody_can_read_any_more_is_left_as_it_is() {

@@ -4,12 +4,13 @@ use std::path::Path as FilePath;
 
 use jiff::tz::{TimeZone, TimeZoneDatabase};
 
-use super::{plain_name, resolve};
+use super::{duplicates, plain_id, plain_name, resolve};
 use crate::diagnostic::Code;
 use crate::document::Path;
 use crate::nearest::nearest;
+use crate::operator::Operator;
 use crate::plan::Cell;
-use crate::said::CellFile;
+use crate::said::{CellFile, OperatorSaid};
 use crate::sheet::Sheet;
 
 /// The cell and its store; `None` where either can't be known. A cell with an unknown zone writes times in UTC, which
@@ -28,6 +29,22 @@ pub(crate) fn check(sheet: &mut Sheet, said: &CellFile, cell_dir: &FilePath) -> 
     }
     let cell = Cell { name: cell.name?, time_zone: zone.unwrap_or(TimeZone::UTC) };
     Some((cell, resolve(cell_dir, &store?)))
+}
+
+/// Everybody who is listed; `None` where nobody is.
+pub(crate) fn operators(sheet: &mut Sheet, said: &CellFile) -> Option<Vec<Operator>> {
+    let at = |index: usize| Path::top().key("operator").index(index);
+    let names: Vec<_> = said.operator.iter().enumerate().map(|(index, said)| (at(index), said.name.clone())).collect();
+    duplicates(sheet, "operator", &names, "name");
+    for (path, name) in &names {
+        if let Some(name) = name {
+            plain_id(sheet, &path.key("name"), name);
+        }
+    }
+    let listed = said.operator.iter().enumerate().filter(|(index, _)| !sheet.is_faulty(&at(*index)));
+    let operator = |said: &OperatorSaid| Some(Operator { name: said.name.clone()?, may: said.may.clone()? });
+    // Somebody was to be listed: a fault must not let everybody decide.
+    (!said.operator.is_empty()).then(|| listed.filter_map(|(_, said)| operator(said)).collect())
 }
 
 /// A zone of the built-in database: the same on every PC, whatever is installed there.

@@ -8,6 +8,7 @@ use schemars::{JsonSchema, Schema, SchemaGenerator, json_schema};
 use serde::Deserialize;
 
 use super::device::{AdapterSaid, DeviceSaid, UsbSaid};
+use crate::operator::Authority;
 use crate::plan::{Flow, Parity, WhenRecorded};
 
 /// cell.toml: what this PC listens to and where results go.
@@ -27,6 +28,10 @@ pub(crate) struct CellFile {
     /// Where results go.
     #[serde(default)]
     pub(crate) sink: Vec<SinkSaid>,
+    /// Who may decide what about results and gauges, by the name that `--by` gives. Without any, everybody who may write to
+    /// the store.
+    #[serde(default)]
+    pub(crate) operator: Vec<OperatorSaid>,
     /// What the daemon tells of itself, and from when on it warns.
     pub(crate) watch: Option<super::WatchSaid>,
 }
@@ -42,6 +47,19 @@ pub(crate) struct CellSaid {
     /// Zone that results' times are written in, a name of the IANA database.
     #[schemars(required, length(min = 1), extend("examples" = ["Europe/Zurich", "UTC"]))]
     pub(crate) time_zone: Option<String>,
+}
+
+/// A person of the cell.
+#[derive(Clone, Debug, Default, Deserialize, JsonSchema)]
+#[serde(deny_unknown_fields)]
+#[schemars(rename = "Operator")]
+pub(crate) struct OperatorSaid {
+    /// The name.
+    #[schemars(required, length(min = 1))]
+    pub(crate) name: Option<String>,
+    /// What they may decide.
+    #[schemars(required)]
+    pub(crate) may: Option<Vec<Authority>>,
 }
 
 /// Where results are kept.

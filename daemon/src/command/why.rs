@@ -277,7 +277,10 @@ fn job(story: &Json, out: &mut Out) {
 /// What was said of it later, by persons and by later definitions.
 fn decisions(story: &Json, out: &mut Out) {
     let who = |told: &Json| {
-        let kind = told["kind"].as_str().unwrap_or("read anew by a later definition");
+        let kind = told["kind"].as_str().unwrap_or(match told["about"].as_str() {
+            Some("reading") => "read anew by a later definition",
+            _ => "more of the part was measured later, or read anew",
+        });
         let by =
             told["by_whom"].as_str().map(|by| format!(" by {by}, {}: {}", shown(&told["at"]), shown(&told["reason"])));
         format!("{kind}{}", by.unwrap_or_default())

@@ -1,6 +1,7 @@
 //! What persons decide about results: a reading is void, or of another piece or characteristic; what becomes of a part. Nothing
 //! that was written is changed: every decision adds rows, and names who made it and why.
 
+use ridgepost_config::{Authority, refusal};
 use ridgepost_judge::{Kind, Mode, Outcome, Reason, Row, void};
 use rusqlite::params;
 use serde::{Deserialize, Serialize};
@@ -94,6 +95,14 @@ impl Recorder<'_> {
     pub(super) fn decision(&mut self, decision: &Decision) -> Result<Said, StoreFault> {
         if decision.by.trim().is_empty() || decision.reason.trim().is_empty() {
             return Ok(Err("who decides and why must be said".to_owned()));
+        }
+        let authority = match &decision.what {
+            Decided::Void => Authority::Void,
+            Decided::Assign(_) => Authority::Assign,
+            Decided::Dispose { .. } => Authority::Dispose,
+        };
+        if let Some(why) = refusal(self.plan.operators.as_deref(), &decision.by, authority) {
+            return Ok(Err(why));
         }
         if let Decided::Dispose { disposition, reference } = &decision.what {
             return self.dispose(decision, *disposition, reference.as_deref());
@@ -313,7 +322,8 @@ impl Recorder<'_> {
 /// The decisions about results, by the line they belong to: each with the row that it made.
 pub fn decisions(connection: &rusqlite::Connection, seq: i64) -> Result<Vec<Json>, StoreFault> {
     let sql = "SELECT d.id AS decision, d.at, d.kind, d.by_whom, d.reason, d.body, r.seq, r.result_id, r.kind AS row_kind, r.outcome, \
-               r.reasons, r.value, r.unit, r.job, r.serial, r.piece, r.balloon FROM result AS r \
+               r.reasons, r.value, r.unit, r.job, r.serial, r.piece, r.balloon, \
+               (SELECT o.kind FROM result AS o WHERE o.seq = r.root) AS about FROM result AS r \
                LEFT JOIN decided AS of ON of.seq = r.seq LEFT JOIN decision AS d ON d.id = of.decision \
                WHERE r.root = (SELECT coalesce(root, seq) FROM entry WHERE seq = ?1) ORDER BY r.seq";
     super::query::objects(connection, sql, &[&seq])

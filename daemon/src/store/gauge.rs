@@ -92,6 +92,15 @@ impl GaugeCommand {
         | GaugeCommand::Tell { gauge, .. }) = self;
         gauge
     }
+
+    /// Who says so.
+    pub fn by(&self) -> &str {
+        let (GaugeCommand::Verify { by, .. }
+        | GaugeCommand::Stop { by, .. }
+        | GaugeCommand::Happened { by, .. }
+        | GaugeCommand::Tell { by, .. }) = self;
+        by
+    }
 }
 
 /// A verification under way.

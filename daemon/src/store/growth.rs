@@ -7,7 +7,8 @@ use std::sync::Arc;
 use rusqlite::{Connection, OptionalExtension, params};
 
 use super::StoreFault;
-use super::record::{Heard, Provenance, Recorder, Taken, Tally, sha256};
+use super::record::{Heard, Provenance, Recorder, Tally, sha256};
+use super::taken::Taken;
 use super::weaken::Weakened;
 use crate::clock::Stamp;
 

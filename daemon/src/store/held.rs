@@ -4,7 +4,7 @@
 use std::sync::Arc;
 
 use ridgepost_config::{Item, Labels};
-use ridgepost_judge::{Context as Held, Ending, Given, Gone, Held as Of, Holding, Kind, Mode, Moment, Row};
+use ridgepost_judge::{Context as Held, Ending, Given, Gone, Held as Of, Holding, Kind, Mode, Moment, Reason, Row};
 use rusqlite::{Connection, OptionalExtension, params};
 use serde_json::{Value as Json, json};
 
@@ -202,6 +202,16 @@ impl Recorder<'_> {
         rows.iter()
             .filter(|row| row.kind == Kind::Part)
             .try_for_each(|row| self.ended(Ending::Piece(row.serial.as_deref()), at))
+    }
+
+    /// Counts readings that labels were about.
+    pub(super) fn labels_used(&mut self, from: &Provenance, rows: &[Row], is_now: bool) -> Result<(), StoreFault> {
+        if !is_now {
+            return Ok(());
+        }
+        let of_reading = || rows.iter().filter(|row| row.kind == Kind::Reading);
+        let unassigned = of_reading().any(|row| row.reasons.iter().any(|code| code == Reason::Unassigned.code()));
+        self.was_given(from, of_reading().count() as u64, unassigned)
     }
 
     /// A piece or a job ended: what labels said of it does not hold for the next one.

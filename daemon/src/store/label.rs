@@ -11,7 +11,8 @@ use super::held::{Spoken, moment};
 use super::job::{JobCommand, JobFault};
 use super::page::Page;
 use super::perform::event;
-use super::record::{Burst, Heard, Provenance, Recorder, Taken, Tally, sha256};
+use super::record::{Burst, Heard, Provenance, Recorder, Tally, sha256};
+use super::taken::Taken;
 use crate::clock::Stamp;
 
 /// The name under which labels are kept that a person types.

@@ -4,6 +4,7 @@
 //! One connection writes ([`writer`]); everybody else reads through connections of their own ([`query`]).
 //! `synchronous=FULL` with a write-ahead log: a COMMIT that returned is on the disk.
 
+mod again;
 mod assign;
 pub mod babble;
 pub mod chain;
@@ -36,6 +37,7 @@ mod row;
 mod schema;
 mod standing;
 pub mod suspects;
+mod taken;
 #[cfg(test)]
 mod tests;
 mod transmission;
@@ -54,9 +56,10 @@ pub use job::{JobCommand, JobFault};
 pub use label::Typed;
 pub use lock::{Holder, Lock, LockFault, holder};
 pub use pen::{Pen, PenFault, Promise};
-pub use record::{Burst, Heard, Provenance, Taken, Tally, hex, sha256};
+pub use record::{Burst, Heard, Provenance, Tally, hex, sha256};
 pub use request::{Answer, FileBegin, FileState, What};
 pub use reread::Change;
+pub use taken::Taken;
 
 /// Why the store can't be used.
 #[derive(Debug, thiserror::Error)]

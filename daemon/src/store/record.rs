@@ -13,6 +13,7 @@ use ridgepost_parsers::{Decoded, Frame, Outcome, Reading, Remark};
 use rusqlite::{Transaction, params};
 
 use super::StoreFault;
+use super::again::Again;
 use super::babble::Babble;
 use super::chain::Chain;
 use super::gauge::Gauges;
@@ -21,6 +22,7 @@ use super::page::Page;
 use super::parcel::{Posted, Postings};
 use super::piece::OpenJob;
 use super::row::{Around, Bases};
+use super::taken::Taken;
 use crate::cell::Cell;
 use crate::clock::Stamp;
 
@@ -66,7 +68,7 @@ pub struct Tally {
 static NO_CYCLES: judge::Cycles = judge::Cycles::new();
 
 /// What is to be posted, and the readings with their numbers.
-type Written<'r> = (Vec<Posted>, Vec<(i64, &'r Reading)>);
+pub(super) type Written<'r> = (Vec<Posted>, Vec<(i64, &'r Reading)>);
 
 /// What judging needs to remember between transmissions.
 #[derive(Clone, Debug, Default)]
@@ -128,15 +130,6 @@ pub struct Provenance {
     pub taken: Taken,
 }
 
-/// How well the time of measuring is known.
-#[derive(Clone, Copy, Debug, PartialEq, Eq)]
-pub enum Taken {
-    /// Now: it arrived as it was measured.
-    Live,
-    /// Earlier, at this time (microseconds since 1970): a file that waited.
-    At(i64),
-}
-
 impl Recorder<'_> {
     /// Writes a port's transmission. Writing the same origin again changes nothing and says so by an empty tally.
     /// Rejects of a port that babbles are counted, not kept.
@@ -196,13 +189,6 @@ impl Recorder<'_> {
         }
         page.close(self.tx, from.transmission)?;
         Ok(tally)
-    }
-
-    /// Whether a reading that arrived as it was measured carries a time far from this PC's.
-    fn clock_is_off(&self, from: &Provenance, reading: &Reading) -> bool {
-        !reading.stored
-            && measured_us(reading, self.plan)
-                .is_some_and(|measured| measured.abs_diff(from.received.us) > INSTRUMENT_CLOCK_OFF_US)
     }
 
     /// Judges the readings of one frame, measurement by measurement, and writes the rows. Returns how many were
@@ -276,16 +262,24 @@ impl Recorder<'_> {
             cycles: open.map_or(&NO_CYCLES, |open| &*open.cycles),
             specimens: &self.plan.specimens,
         };
-        let judgement = match judge::judge(&circumstances, piece, readings) {
-            Ok(judgement) => judgement,
-            Err(fault) => {
-                tracing::error!(code = "not-judged", "{fault}; the reading is kept, as if no job were open");
-                circumstances.job = None;
-                judge::judge(&circumstances, piece, readings).unwrap_or_default()
-            }
-        };
-        let run = open.filter(|_| circumstances.job.is_some()).map(|open| (open.run, Arc::clone(&open.job)));
         let spoken = said.as_ref().map(Said::spoken).unwrap_or_default();
+        if let Some(told) = self.told_before(open, &circumstances, readings)? {
+            let alone = judge::Circumstances { job: None, ..circumstances };
+            let recorded = judge::judge(&alone, &untouched, readings).unwrap_or_default().rows;
+            return self.measured_again(Again {
+                from,
+                frame,
+                readings,
+                recorded,
+                gauge_id,
+                gauge_state,
+                spoken,
+                is_now,
+                told,
+            });
+        }
+        let judgement = judged_or_kept(&mut circumstances, piece, readings);
+        let run = open.filter(|_| circumstances.job.is_some()).map(|open| (open.run, Arc::clone(&open.job)));
         let around = Around { from: Some(from), reading: None, run: run.as_ref(), spoken: &spoken, beside: None };
         let (posted, written) = self.write(&judgement.rows, around, (frame, readings), gauge_id)?;
         if let Some(current) = self.context.open.as_mut()
@@ -294,9 +288,8 @@ impl Recorder<'_> {
             current.piece = judgement.piece;
             current.pass_over();
         }
-        if is_now {
-            self.labels_used(from, &judgement.rows)?;
-        }
+        self.labels_used(from, &judgement.rows, is_now)?;
+        self.told_of_retests(from, &judgement.rows);
         self.pieces_ended(&judgement.rows, &from.received)?;
         self.post(&posted)?;
         match gauge {
@@ -306,7 +299,7 @@ impl Recorder<'_> {
     }
 
     /// Writes the rows of a measurement.
-    fn write<'r>(
+    pub(super) fn write<'r>(
         &mut self,
         rows: &[judge::Row],
         around: Around,
@@ -327,14 +320,6 @@ impl Recorder<'_> {
         Ok((posted, written))
     }
 
-    /// Counts readings that labels were about.
-    fn labels_used(&mut self, from: &Provenance, rows: &[judge::Row]) -> Result<(), StoreFault> {
-        let of_reading = || rows.iter().filter(|row| row.kind == Kind::Reading);
-        let unassigned =
-            of_reading().any(|row| row.reasons.iter().any(|code| code == judge::Reason::Unassigned.code()));
-        self.was_given(from, of_reading().count() as u64, unassigned)
-    }
-
     /// Keeps what makes a reading the same as a later one.
     fn identify(&self, from: &Provenance, gauge: Option<&str>, reading: &Reading, seq: i64) -> Result<(), StoreFault> {
         let Some(key) = from.station.instrument.identity_key(reading) else { return Ok(()) };
@@ -342,17 +327,6 @@ impl Recorder<'_> {
             .prepare_cached("INSERT OR IGNORE INTO identity (gauge, key, seq) VALUES (?1, ?2, ?3)")?
             .execute(params![gauge.unwrap_or(&from.station.name), key, seq])?;
         Ok(())
-    }
-
-    /// The open job, if these readings may be judged by it: they were taken while it was open.
-    fn job_for(&self, from: &Provenance, readings: &[&Reading]) -> Option<&OpenJob> {
-        let open = self.context.open.as_ref()?;
-        let taken = match from.taken {
-            _ if readings.iter().any(|reading| reading.stored) => measured_us(readings[0], self.plan),
-            Taken::At(us) => Some(us),
-            Taken::Live => return Some(open),
-        };
-        taken.is_some_and(|taken| open.opened_us <= taken && taken <= from.received.us).then_some(open)
     }
 
     /// Puts rows into the parcels of every sink.
@@ -365,19 +339,13 @@ impl Recorder<'_> {
     }
 }
 
-/// An instrument's clock may differ from this PC's by so much before it is told (common practice, no source).
-const INSTRUMENT_CLOCK_OFF_US: u64 = 15 * 60 * 1_000_000;
-
-/// The instrument's own time, where it is whole (date and time) and the cell's zone makes it one moment.
-fn measured_us(reading: &Reading, plan: &Plan) -> Option<i64> {
-    let text = reading.identity.time.as_deref()?;
-    if let Ok(time) = text.parse::<jiff::Timestamp>() {
-        return Some(time.as_microsecond());
-    }
-    let local: jiff::civil::DateTime = text.parse().ok()?;
-    text.contains('T')
-        .then(|| local.to_zoned_datetime(plan.cell.time_zone.clone()).ok())?
-        .map(|time| time.timestamp().as_microsecond())
+/// What judging makes of readings; where the job can't be judged by, they are kept as if none were open.
+fn judged_or_kept(circumstances: &mut judge::Circumstances, piece: &Piece, readings: &[&Reading]) -> judge::Judgement {
+    judge::judge(circumstances, piece, readings).unwrap_or_else(|fault| {
+        tracing::error!(code = "not-judged", "{fault}; the reading is kept, as if no job were open");
+        circumstances.job = None;
+        judge::judge(circumstances, piece, readings).unwrap_or_default()
+    })
 }
 
 /// SHA-256 in lower-case hex.

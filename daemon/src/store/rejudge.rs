@@ -170,6 +170,17 @@ impl Rejudging<'_, '_> {
                 }
             }
         }
+        self.settle(run, anew, before, all)
+    }
+
+    /// Writes what verdicts and part become by readings that are written already.
+    pub(super) fn settle(
+        &mut self,
+        run: &Run,
+        anew: &Anew,
+        before: &[Vec<&Standing>],
+        all: &[Standing],
+    ) -> Result<(), StoreFault> {
         let of = |kind: Kind| all.iter().filter(move |row| row.about == kind);
         for characteristic in &run.1.characteristics {
             let is_of = |row: &Row| row.balloon.as_ref() == Some(&characteristic.balloon);

@@ -7,8 +7,9 @@ use super::gauge::GaugeCommand;
 use super::growth::Grown;
 use super::job::{JobCommand, JobFault};
 use super::label::Typed;
-use super::record::{Burst, Heard, Provenance, Taken, Tally};
+use super::record::{Burst, Heard, Provenance, Tally};
 use super::reread::Change;
+use super::taken::Taken;
 use crate::cell::Cell;
 use crate::clock::Stamp;
 

@@ -4,7 +4,7 @@
 //! While one is under way every live reading of the gauge is of the specimen. It ends by its decision, by a person, or when
 //! the rule's time is over, so that no reading of a part can be taken for one of the specimen for long.
 
-use ridgepost_config::{Gauge, Specimen};
+use ridgepost_config::{Authority, Gauge, Specimen, refusal};
 use ridgepost_judge::{self as judge, Compared, GaugeState, Kind, Mode, Reason, Row, Values};
 use ridgepost_parsers::Reading;
 use serde_json::{Value as Json, json};
@@ -25,6 +25,13 @@ impl<'a> Recorder<'a> {
         if !self.plan.gauges.contains_key(gauge) {
             let ids: Vec<&str> = self.plan.gauges.keys().map(String::as_str).collect();
             return Ok(Err(format!("there is no gauge `{gauge}` in gauges.toml; there are: {}", ids.join(", "))));
+        }
+        let authority = match command {
+            GaugeCommand::Verify { .. } | GaugeCommand::Stop { .. } => Authority::Verify,
+            GaugeCommand::Happened { .. } | GaugeCommand::Tell { .. } => Authority::Gauge,
+        };
+        if let Some(why) = refusal(self.plan.operators.as_deref(), command.by(), authority) {
+            return Ok(Err(why));
         }
         let now = self.now.clone();
         match command {

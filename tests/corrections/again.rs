@@ -1,0 +1,106 @@
+//! Parts that are measured again after they were told: no measuring until one passes.
+
+use ridgepost_tests::oracle::field;
+
+use super::{Bench, job, said, standing};
+
+fn parts_that_stand(bench: &Bench) -> Vec<String> {
+    let rows = bench.cell.store().results();
+    let is_of_part = |row: &&super::Row| field(row, "balloon").is_empty() && !field(row, "piece").is_empty();
+    standing(&rows).into_iter().filter(is_of_part).map(said).collect()
+}
+
+#[test]
+fn a_part_that_was_told_gets_attempts_and_no_second_verdict() {
+    let mut bench = Bench::new();
+    bench.cell.write("jobs/j1.toml", &job("J-1", 12, "0.8", "6"));
+    bench.open("J-1");
+    bench.measure("Ra 0.93 um of A-1");
+    assert_eq!(bench.measure("Rz 4.0 um of A-1").last().unwrap(), "part J-1/A-1 nonconforming above-upper");
+    // Acceptance day 5: the same part five times. The first counts, one retest is judged on its own, the rest is told.
+    assert_eq!(bench.measure("Ra 0.41 um of A-1"), ["reading 12 J-1/A-1 0.41 conforms within-limits"]);
+    bench.restart();
+    for value in ["0.42", "0.43", "0.44"] {
+        let expected = format!("reading 12 J-1/A-1 {value} unjudged retest-limit");
+        assert_eq!(bench.measure(&format!("Ra {value} um of A-1")), [expected]);
+    }
+    let rows = bench.cell.store().results();
+    let attempts: Vec<&str> =
+        rows.iter().filter(|row| field(row, "quantity") == "Ra").map(|row| field(row, "attempt")).collect();
+    assert_eq!(attempts, ["", "", "2", "3", "4", "5"]);
+    bench.cell.until_logged("balloon 12 of part A-1 was measured for the 5. time, more often than its job allows");
+    assert_eq!(parts_that_stand(&bench), ["part J-1/A-1 nonconforming above-upper"]);
+    // A second try counts by a person's word only.
+    bench.decide(&["void", "1"]);
+    assert_eq!(parts_that_stand(&bench), ["correction>5 J-1/A-1 conforms within-limits"]);
+    // The next part is one of its own.
+    let next = bench.measure("Ra 0.5 um of A-2");
+    assert_eq!(next[0], "reading 12 J-1/A-2 0.5 conforms within-limits trace 1");
+    let rows = bench.cell.store().results();
+    assert_eq!(field(rows.iter().rfind(|row| field(row, "kind") == "reading").unwrap(), "piece"), "2");
+    bench.end();
+}
+
+#[test]
+fn what_was_missing_is_filled_later() {
+    let mut bench = Bench::new();
+    bench.open("J-1");
+    bench.measure("Ra 0.5 um of A-1");
+    assert_eq!(bench.measure("Ra 0.6 um of A-2")[0], "part J-1/A-1 unjudged missing:13");
+    assert_eq!(
+        bench.measure("Rz 4.0 um of A-1"),
+        [
+            "part J-1/A-2 unjudged missing:13",
+            "reading 13 J-1/A-1 4.0 conforms within-limits trace 1",
+            "verdict 13 J-1/A-1 4.0 conforms within-limits",
+            "correction>3 J-1/A-1 conforms within-limits",
+        ]
+    );
+    bench.restart();
+    assert_eq!(
+        bench.measure("Rz 7.0 um of A-2"),
+        [
+            "reading 13 J-1/A-2 7.0 nonconforming above-upper trace 1",
+            "verdict 13 J-1/A-2 7.0 nonconforming above-upper",
+            "correction>6 J-1/A-2 nonconforming above-upper",
+        ]
+    );
+    let why = bench.cell.ask(&["why", "3"]).stdout;
+    assert!(why.contains("conforms within-limits: more of the part was measured later, or read anew"), "{why}");
+    // Statistics and the table of a first article take it as it stands.
+    let table = bench.cell.ask_json(&["first-article", "--job", "J-1", "--serial", "A-1"]);
+    assert!(table.iter().all(|row| row["outcome"] != "missing"), "{table:?}");
+    bench.end();
+}
+
+#[test]
+fn another_text_of_the_job_or_another_cycle_begins_a_piece() {
+    let mut bench = Bench::new();
+    bench.open("J-1");
+    bench.measure("Ra 0.93 um of A-1");
+    bench.measure("Rz 4.0 um of A-1");
+    bench.cell.ask(&["job", "close"]);
+    bench.open("J-1");
+    assert_eq!(
+        bench.measure("Ra 0.41 um of A-1"),
+        ["reading 12 J-1/A-1 0.41 conforms within-limits"],
+        "the same job, opened again"
+    );
+    bench.cell.ask(&["job", "close"]);
+    bench.cell.write("jobs/j1.toml", &job("J-1", 12, "1.0", "6"));
+    bench.cell.until_logged("configuration");
+    bench.cell.until("the other text", |cell| {
+        cell.ask(&["job", "open", "J-1"]).status.success().then_some(())?;
+        let rows = cell.store().query("SELECT count(DISTINCT job_hash) AS texts FROM job_event WHERE job = 'J-1'", []);
+        (field(&rows[0], "texts") == "2").then_some(())
+    });
+    assert_eq!(
+        bench.measure("Ra 0.93 um of A-1"),
+        ["reading 12 J-1/A-1 0.93 conforms within-limits trace 1", "verdict 12 J-1/A-1 0.93 conforms within-limits"]
+    );
+    bench.measure("Rz 4.0 um of A-1");
+    let part = bench.last().to_string();
+    let ended = bench.cell.store().results().last().map(said).unwrap();
+    assert_eq!(ended, "part J-1/A-1 conforms within-limits", "{part}");
+    bench.end();
+}
