@@ -9,25 +9,8 @@ mod limits;
 
 use std::collections::BTreeMap;
 
-use ridgepost_tests::cell::Cell;
-use ridgepost_tests::drops::Drops;
 use ridgepost_tests::oracle::{Row, field};
-use ridgepost_tests::pty::Line;
-use ridgepost_tests::said::Said;
-
-const TESTER: &str = r#"
-[instrument]
-name = "tester"
-[[line]]
-pattern = '(?<quantity>R\w+) (?<value>\d+\.\d+) (?<unit>um)( of (?<part>\S+))?'
-"#;
-
-const REGISTER: &str = r#"
-id = "RT-1"
-kind = "stylus"
-settings = { cutoff = "0.8 mm", sections = 5 }
-verified = { on = "2020-01-01", source = "test" }
-"#;
+use ridgepost_tests::tester::{Bench, standing};
 
 /// A job with a limit for Ra under the balloon `B1`, and one for Rz under `B2`.
 fn job(id: &str, balloon: u32, ra: &str, rz: &str) -> String {
@@ -44,103 +27,14 @@ fn job(id: &str, balloon: u32, ra: &str, rz: &str) -> String {
     )
 }
 
-struct Bench {
-    cell: Cell,
-    tester: Line,
-    drops: Drops,
-}
-
-impl Bench {
-    fn new() -> Bench {
-        let mut cell = Cell::new(env!("CARGO_BIN_EXE_ridgepost"));
-        cell.instrument("tester", TESTER);
-        cell.gauge(REGISTER);
-        let tester = cell.port("bench", "tester", "RT-1");
-        cell.sink("mes", "reading");
-        cell.write("jobs/j1.toml", &job("J-1", 12, "0.8", "6"));
-        cell.write("jobs/j2.toml", &job("J-2", 21, "0.40", "3.00"));
-        cell.configure();
-        let drops = cell.drops("mes");
-        let mut bench = Bench { cell, tester, drops };
-        bench.cell.start_listening(&[&bench.tester]);
-        bench
-    }
-
-    fn open(&mut self, job: &str) {
-        let opens = |cell: &mut Cell| cell.ask(&["job", "open", job]).status.success().then_some(());
-        self.cell.until("the job to be opened", opens);
-    }
-
-    /// Measures; the rows that this brought, in short.
-    fn measure(&mut self, text: &str) -> Vec<String> {
-        let behind = self.last();
-        let before = self.cell.store().readings("bench").len();
-        self.tester.send(format!("{text}\r\n").as_bytes());
-        self.cell.until_recorded("bench", before + 1);
-        self.since(behind)
-    }
-
-    /// Number of the last row.
-    fn last(&self) -> i64 {
-        self.cell.store().results().last().map_or(0, |row| field(row, "seq").parse().unwrap())
-    }
-
-    fn since(&self, behind: i64) -> Vec<String> {
-        self.cell.store().results_since(behind).iter().map(said).collect()
-    }
-
-    /// A decision of M. K.; the rows that it made, in short.
-    #[track_caller]
-    fn decide(&self, arguments: &[&str]) -> Vec<String> {
-        let before = self.cell.store().results();
-        let said = self.told(arguments);
-        assert!(said.status.success(), "{said:?}");
-        let after = self.cell.store().results();
-        assert_eq!(after[..before.len()], before, "what was written was changed");
-        self.since(before.last().map_or(0, |row| field(row, "seq").parse().unwrap()))
-    }
-
-    fn told(&self, arguments: &[&str]) -> Said {
-        self.cell.ask(&[arguments, &["--by", "M. K.", "--reason", "dirt"]].concat())
-    }
-
-    fn restart(&mut self) {
-        self.cell.kill();
-        self.cell.start_listening(&[&self.tester]);
-    }
-
-    fn end(mut self) {
-        assert_eq!(self.cell.until_delivered(&mut self.drops), Vec::<String>::new());
-        self.cell.stop();
-    }
-}
-
-/// `correction>3 12 #1 J-1/A-1 0.41 conforms within-limits trace 1`
-fn said(row: &Row) -> String {
-    let of = |name: &str| field(row, name);
-    let mut words = vec![of("kind").to_owned()];
-    if let Some((_, seq)) = of("supersedes").rsplit_once('-') {
-        words[0].push_str(&format!(">{seq}"));
-    }
-    let piece = if of("serial").is_empty() { format!("#{}", of("piece")) } else { of("serial").to_owned() };
-    words.extend([of("balloon").to_owned(), format!("{}/{piece}", of("job")), of("value").to_owned()]);
-    words.extend([of("outcome").to_owned(), of("reasons").to_owned()]);
-    if !of("trace").is_empty() {
-        words.push(format!("trace {}", of("trace")));
-    }
-    words.retain(|word| !word.is_empty());
-    words.join(" ")
-}
-
-/// Rows that no later row took the place of, in order.
-fn standing(rows: &[Row]) -> Vec<&Row> {
-    let gone: Vec<&str> = rows.iter().map(|row| field(row, "supersedes")).collect();
-    rows.iter().filter(|row| !gone.contains(&field(row, "result_id"))).collect()
+fn bench() -> Bench {
+    let jobs = [("j1", job("J-1", 12, "0.8", "6")), ("j2", job("J-2", 21, "0.40", "3.00"))];
+    Bench::new(env!("CARGO_BIN_EXE_ridgepost"), &jobs)
 }
 
 #[test]
 fn a_second_try_counts_once_the_first_is_void() {
-    let mut bench = Bench::new();
+    let mut bench = bench();
     bench.open("J-1");
     assert_eq!(
         bench.measure("Ra 0.93 um"),
@@ -178,7 +72,7 @@ fn a_second_try_counts_once_the_first_is_void() {
 
 #[test]
 fn a_part_that_was_told_is_corrected() {
-    let mut bench = Bench::new();
+    let mut bench = bench();
     bench.open("J-1");
     bench.measure("Ra 0.5 um of A-1");
     assert_eq!(bench.measure("Rz 4.0 um of A-1").last().unwrap(), "part J-1/A-1 conforms within-limits");
@@ -209,7 +103,7 @@ fn a_part_that_was_told_is_corrected() {
 
 #[test]
 fn parts_measured_under_the_wrong_job_are_judged_by_the_right_one() {
-    let mut bench = Bench::new();
+    let mut bench = bench();
     bench.open("J-1");
     let parts: Vec<(String, u32, u32)> =
         (1..=20).map(|part| (format!("A-{part:02}"), 30 + part, 250 + 7 * part)).collect();
@@ -259,7 +153,7 @@ fn parts_measured_under_the_wrong_job_are_judged_by_the_right_one() {
 
 #[test]
 fn a_reading_of_another_feature_is_taken_where_it_belongs() {
-    let mut bench = Bench::new();
+    let mut bench = bench();
     bench.cell.write("jobs/j1.toml", &job("J-1", 12, "0.8", "1.5").replace("\"Rz\"", "\"Ra\""));
     bench.cell.until_logged("configuration");
     bench.open("J-1");
@@ -286,7 +180,7 @@ fn a_reading_of_another_feature_is_taken_where_it_belongs() {
 
 #[test]
 fn readings_that_nobody_knew_a_piece_of_are_given_to_pieces() {
-    let mut bench = Bench::new();
+    let mut bench = bench();
     for value in ["Ra 0.5 um", "Rz 7.0 um", "Ra 0.6 um"] {
         bench.measure(value);
     }
@@ -320,7 +214,7 @@ fn readings_that_nobody_knew_a_piece_of_are_given_to_pieces() {
 
 #[test]
 fn a_part_is_disposed_of_and_made_again() {
-    let mut bench = Bench::new();
+    let mut bench = bench();
     bench.open("J-1");
     bench.measure("Ra 0.93 um of A-1");
     bench.measure("Rz 4.0 um of A-1");

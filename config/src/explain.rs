@@ -9,7 +9,7 @@ use crate::diagnostic::plain;
 use crate::labels::{Item, Labels};
 use crate::plan::{
     Amount, Characteristic, CsvSink, DecisionRule, Flow, Folder, Gate, GaugeBinding, GuardWidth, Job, Master, Parity,
-    Per, Plan, ReadAfter, Rule, Settings, SinkKind, Source, Station, Stream, Unwritten, Usb, WhenRecorded,
+    Per, Plan, ReadAfter, Rule, Sampling, Settings, SinkKind, Source, Station, Stream, Unwritten, Usb, WhenRecorded,
 };
 use crate::watch::Metrics;
 
@@ -261,14 +261,32 @@ fn characteristic_line(job: &Job, characteristic: &Characteristic) -> String {
     let station = characteristic.station.as_ref().map(|name| format!(", only from station {name}")).unwrap_or_default();
     let callout = characteristic.callout.as_ref().map(|callout| format!(", as {callout}")).unwrap_or_default();
     format!(
-        "job {}, balloon {}: {} {limits}{callout}, rule {}{traces}{}{conditions}{band}{station}{}",
+        "job {}, balloon {}: {} {limits}{callout}, rule {}{traces}{}{}{conditions}{band}{station}{}",
         job.id,
         characteristic.balloon,
         characteristic.quantity,
         rule_words(job, characteristic),
         decision_words(characteristic),
+        characteristic.sampling.map(sampling_words).unwrap_or_default(),
         characteristic.master.as_ref().map(|master| format!(", {}", master_words(master))).unwrap_or_default(),
     )
+}
+
+/// On which pieces it is due.
+fn sampling_words(sampling: Sampling) -> String {
+    let mut words = Vec::new();
+    match sampling.first {
+        0 => {}
+        1 => words.push("the first piece".to_owned()),
+        first => words.push(format!("the first {first} pieces")),
+    }
+    words.extend(sampling.every.map(|every| format!("every {every} pieces")));
+    words.extend(sampling.minutes.map(|minutes| format!("every {minutes} minutes")));
+    if sampling.tightened > 0 {
+        words.push(format!("each one after one that did not conform, until {} in a row do", sampling.tightened));
+    }
+    words.extend(sampling.last.then(|| "the last piece".to_owned()));
+    format!(", due on {}", if words.is_empty() { "no piece".to_owned() } else { words.join(", ") })
 }
 
 /// What is made of a deviation.

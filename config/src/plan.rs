@@ -182,6 +182,8 @@ pub struct Characteristic {
     pub decision: DecisionRule,
     /// How wide the guard band of the decision rule is.
     pub guard: GuardWidth,
+    /// On which pieces it is due; `None` on every one.
+    pub sampling: Option<Sampling>,
     /// Conditions the requirement states.
     pub conditions: Settings,
     /// What the edition says of the cutoff where the requirement states none.
@@ -196,6 +198,21 @@ pub struct Characteristic {
     pub callout: Option<String>,
     /// Whether the acceptance rule is written, and not the edition's.
     pub is_rule_written: bool,
+}
+
+/// On which pieces a characteristic is due: on any that one of these asks for it on.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub struct Sampling {
+    /// The first so many pieces since the job was opened.
+    pub first: u32,
+    /// Each piece that comes so many after the last one it was decided on.
+    pub every: Option<u32>,
+    /// The piece that is begun so many minutes, or more, after it was decided last.
+    pub minutes: Option<u32>,
+    /// After one that did not conform each piece, until so many in a row conform.
+    pub tightened: u32,
+    /// The last piece before the job is closed.
+    pub last: bool,
 }
 
 /// What an edition says of a cutoff that is not written.

@@ -71,7 +71,8 @@ pub fn judge_anew<'a>(
     steps: &[Step],
     gauge: impl Fn(&str) -> Option<&'a Gauge>,
 ) -> Result<Anew, Unjudgeable> {
-    let fresh = Piece { serial: piece.serial.clone(), cycle: piece.cycle, ..Piece::fresh(job, piece.counter) };
+    let (serial, due) = (piece.serial.clone(), piece.due.clone());
+    let fresh = Piece { serial, cycle: piece.cycle, due, ..Piece::fresh(job, piece.counter) };
     check(job, &fresh)?;
     let mut anew = Anew {
         readings: Vec::with_capacity(steps.len()),
@@ -209,6 +210,7 @@ fn join(job: &Job, anew: &mut Anew, joins: &Joins) -> Result<Vec<Row>, Unjudgeab
             },
             cycles: &Cycles::new(),
             specimens: joins.specimens,
+            next_due: &[],
         };
         let piece = std::mem::take(&mut anew.piece);
         let mut bench = Bench { at: &circumstances, rows: Vec::new(), piece };

@@ -27,9 +27,10 @@ pub(crate) fn close(job: &Job, piece: &Piece) -> (Row, Piece) {
 /// `conforms` only if every characteristic does, `nonconforming` if any is, else `unjudged`.
 fn part_row(job: &Job, piece: &Piece) -> Row {
     let decided = |outcome| piece.slots.iter().any(|slot| slot.decided == Some(outcome));
+    let conforms = |(at, slot): (usize, &Slot)| slot.decided == Some(Outcome::Conforms) || !piece.is_due(at);
     let outcome = if decided(Outcome::Nonconforming) {
         Outcome::Nonconforming
-    } else if piece.slots.iter().all(|slot| slot.decided == Some(Outcome::Conforms)) {
+    } else if decided(Outcome::Conforms) && piece.slots.iter().enumerate().all(conforms) {
         Outcome::Conforms
     } else {
         Outcome::Unjudged
@@ -55,8 +56,8 @@ fn part_reasons(job: &Job, piece: &Piece, outcome: Outcome) -> Vec<String> {
     for attempt in open.flat_map(Slot::counted) {
         codes(&mut reasons, attempt, |reason| !reason.is_caution() && reason != Reason::MoreTracesNeeded);
     }
-    if let Some(missing) = missing(job, piece) {
-        push(&mut reasons, &missing);
+    for reason in [balloons(job, piece, Reason::Missing, true), balloons(job, piece, Reason::NotDue, false)] {
+        reason.into_iter().for_each(|reason| push(&mut reasons, &reason));
     }
     for attempt in piece.slots.iter().filter(|slot| slot.decided.is_none()).flat_map(|slot| &slot.attempts) {
         codes(&mut reasons, attempt, |_| attempt.outcome == Outcome::Unjudged);
@@ -67,16 +68,14 @@ fn part_reasons(job: &Job, piece: &Piece, outcome: Outcome) -> Vec<String> {
     reasons
 }
 
-/// `missing:12,14`: the balloons without a decision, in the job's order.
-fn missing(job: &Job, piece: &Piece) -> Option<String> {
-    let balloons: Vec<&str> = job
-        .characteristics
-        .iter()
-        .zip(&piece.slots)
-        .filter(|(_, slot)| slot.decided.is_none())
-        .map(|(characteristic, _)| characteristic.balloon.as_str())
+/// `missing:12,14` or `not-due:13`: the balloons without a decision that are due or not, in the job's order.
+fn balloons(job: &Job, piece: &Piece, reason: Reason, is_due: bool) -> Option<String> {
+    let slots = job.characteristics.iter().zip(&piece.slots).enumerate();
+    let balloons: Vec<&str> = slots
+        .filter(|(at, (_, slot))| slot.decided.is_none() && piece.is_due(*at) == is_due)
+        .map(|(_, (characteristic, _))| characteristic.balloon.as_str())
         .collect();
-    (!balloons.is_empty()).then(|| format!("{}:{}", Reason::Missing, balloons.join(",")))
+    (!balloons.is_empty()).then(|| format!("{}:{}", reason.code(), balloons.join(",")))
 }
 
 /// The `verdict` row of a slot that was just decided by `reading`, the row of its last value.

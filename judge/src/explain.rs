@@ -9,6 +9,9 @@ pub fn explain(reason: &str) -> String {
         let word = if balloons.contains(',') { "balloons" } else { "balloon" };
         return format!("no verdict yet for {word} {}: measure what is missing", balloons.replace(',', ", "));
     }
+    if let Some(balloons) = reason.strip_prefix("not-due:") {
+        return format!("not due on this piece by the job's sampling: {}", balloons.replace(',', ", "));
+    }
     if let Some(what) = reason.strip_prefix("disposed:") {
         return format!(
             "a person wrote down what becomes of the part: {}; no outcome is changed by it",
@@ -84,6 +87,7 @@ impl Reason {
             Reason::TraceDisagrees => "the value computed anew from the profile is another one than the instrument's",
             Reason::Skidded => "a tester with a skid can't measure this quantity: use a skidless one",
             Reason::Missing => "something that was due has no verdict: measure what is missing",
+            Reason::NotDue => "not due on this piece by the job's sampling",
             Reason::SpecimenReading => "it is of a specimen, for a verification of the gauge, not of a part",
             Reason::Mode => "it was not taken in production",
             Reason::Voided => "it was declared void",

@@ -42,6 +42,8 @@ pub struct Circumstances<'a> {
     pub cycles: &'a Cycles,
     /// The specimens of the register: a reading that is like one of them is marked.
     pub specimens: &'a Specimens,
+    /// What is due on the piece behind the one at hand, should the readings turn to it; empty where everything is.
+    pub next_due: &'a [bool],
 }
 
 /// Cycles by serial number.
@@ -202,6 +204,7 @@ impl<'a> Bench<'a> {
         }
         if !self.piece.is_untouched() {
             self.close(job);
+            self.piece.due = self.at.next_due.to_vec();
         }
         self.piece.serial = Some(part.to_owned());
         self.piece.cycle = self.at.cycles.get(part).copied().unwrap_or(1);
@@ -236,7 +239,9 @@ impl<'a> Bench<'a> {
             asked.is_some_and(|asked| conditions.obstacles(asked, job.accept_unknown_conditions, None).is_empty())
         };
         let waiting = || candidates.iter().filter(open);
-        let slot = waiting().find(suits).or(waiting().next()).or(candidates.last()).copied();
+        let is_due = |index: &&usize| self.piece.is_due(**index);
+        let slot = waiting().filter(is_due).find(suits).or(waiting().find(suits));
+        let slot = slot.or(waiting().find(is_due)).or(waiting().next()).or(candidates.last()).copied();
         let Some((slot, characteristic)) = slot.and_then(|slot| Some((slot, job.characteristics.get(slot)?))) else {
             self.set_aside(index, reading, &conditions, Reason::NoCharacteristic);
             return;

@@ -20,6 +20,8 @@ pub struct Piece {
     pub cycle: u32,
     /// One per characteristic of the job, in its order.
     pub slots: Vec<Slot>,
+    /// Whether each of them is due on this piece; empty where all are. See [`Piece::is_due`].
+    pub due: Vec<bool>,
 }
 
 /// What is known of one characteristic on one piece.
@@ -101,7 +103,13 @@ impl StoredReading {
 impl Piece {
     /// An untouched piece of a job, in its first cycle; `counter` counts from 1.
     pub fn fresh(job: &Job, counter: u64) -> Self {
-        Piece { counter, serial: None, cycle: 1, slots: vec![Slot::default(); job.characteristics.len()] }
+        Piece {
+            counter,
+            serial: None,
+            cycle: 1,
+            slots: vec![Slot::default(); job.characteristics.len()],
+            due: Vec::new(),
+        }
     }
 
     /// The piece with this counter as it stood when the last of `rows` was written: its `reading` rows, all of
@@ -136,9 +144,16 @@ impl Piece {
         self.slots.iter().all(|slot| slot.attempts.is_empty())
     }
 
-    /// Whether every slot is decided.
+    /// Whether this slot is due: by the job's sampling, or because it was begun.
+    pub fn is_due(&self, at: usize) -> bool {
+        let is_begun = || self.slots.get(at).is_some_and(|slot| !slot.attempts.is_empty());
+        self.due.get(at).copied().unwrap_or(true) || is_begun()
+    }
+
+    /// Whether every slot that is due is decided.
     pub fn is_complete(&self) -> bool {
-        !self.slots.is_empty() && self.slots.iter().all(|slot| slot.decided.is_some())
+        let is_done = |(at, slot): (usize, &Slot)| slot.decided.is_some() || !self.is_due(at);
+        !self.slots.is_empty() && !self.is_untouched() && self.slots.iter().enumerate().all(is_done)
     }
 }
 

@@ -138,6 +138,8 @@ codes! {
         Skidded = "skidded",
         /// Characteristics that were due have no verdict.
         Missing = "missing",
+        /// Characteristics that were not due on this piece.
+        NotDue = "not-due",
         /// It is a reading of a specimen.
         SpecimenReading = "specimen-reading",
         /// It was not taken in production.

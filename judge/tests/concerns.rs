@@ -340,6 +340,7 @@ fn the_gauge_is_named_even_if_nobody_registered_it() {
         late: false,
         cycles: &NO_CYCLES,
         specimens: &NO_SPECIMENS,
+        next_due: &[],
         given: ridgepost_judge::Given::default(),
     };
     let judgement = together(&at, &Piece::fresh(&job, 1), &[reading("Ra", "0.4 µm")]);

@@ -1,18 +1,20 @@
 //! Parts that are measured again after they were told: no measuring until one passes.
 
-use ridgepost_tests::oracle::field;
+use ridgepost_tests::oracle::{Row, field};
 
-use super::{Bench, job, said, standing};
+use ridgepost_tests::tester::{Bench, said, standing};
+
+use super::{bench, job};
 
 fn parts_that_stand(bench: &Bench) -> Vec<String> {
     let rows = bench.cell.store().results();
-    let is_of_part = |row: &&super::Row| field(row, "balloon").is_empty() && !field(row, "piece").is_empty();
+    let is_of_part = |row: &&Row| field(row, "balloon").is_empty() && !field(row, "piece").is_empty();
     standing(&rows).into_iter().filter(is_of_part).map(said).collect()
 }
 
 #[test]
 fn a_part_that_was_told_gets_attempts_and_no_second_verdict() {
-    let mut bench = Bench::new();
+    let mut bench = bench();
     bench.cell.write("jobs/j1.toml", &job("J-1", 12, "0.8", "6"));
     bench.open("J-1");
     bench.measure("Ra 0.93 um of A-1");
@@ -43,7 +45,7 @@ fn a_part_that_was_told_gets_attempts_and_no_second_verdict() {
 
 #[test]
 fn what_was_missing_is_filled_later() {
-    let mut bench = Bench::new();
+    let mut bench = bench();
     bench.open("J-1");
     bench.measure("Ra 0.5 um of A-1");
     assert_eq!(bench.measure("Ra 0.6 um of A-2")[0], "part J-1/A-1 unjudged missing:13");
@@ -75,7 +77,7 @@ fn what_was_missing_is_filled_later() {
 
 #[test]
 fn another_text_of_the_job_or_another_cycle_begins_a_piece() {
-    let mut bench = Bench::new();
+    let mut bench = bench();
     bench.open("J-1");
     bench.measure("Ra 0.93 um of A-1");
     bench.measure("Rz 4.0 um of A-1");

@@ -3,11 +3,13 @@
 use ridgepost_tests::oracle::{Row, field};
 use ridgepost_tests::seed::Seeded;
 
-use super::{Bench, TESTER, standing};
+use ridgepost_tests::tester::{TESTER, standing};
+
+use super::bench;
 
 #[test]
 fn what_can_not_be_decided_is_refused_and_changes_nothing() {
-    let mut bench = Bench::new();
+    let mut bench = bench();
     bench.open("J-1");
     bench.measure("Ra 0.5 um of A-1");
     bench.measure("Rz 4.0 um of A-1");
@@ -38,7 +40,7 @@ fn what_can_not_be_decided_is_refused_and_changes_nothing() {
 
 #[test]
 fn bytes_that_are_read_again_do_not_bring_back_what_is_void() {
-    let mut bench = Bench::new();
+    let mut bench = bench();
     bench.open("J-1");
     bench.measure("Ra 0.5 um of A-1");
     bench.measure("Rz 4.0 um of A-1");
@@ -63,7 +65,7 @@ fn bytes_that_are_read_again_do_not_bring_back_what_is_void() {
 /// Where the cell lists who may decide, nobody else does.
 #[test]
 fn only_who_is_listed_decides() {
-    let mut bench = Bench::new();
+    let mut bench = bench();
     bench.open("J-1");
     bench.measure("Ra 0.5 um of A-1");
     bench.measure("Rz 7.0 um of A-1");
@@ -102,7 +104,7 @@ fn only_who_is_listed_decides() {
 /// A job's kept text that no version can use any more: what is void is void all the same, and nothing is judged by guesses.
 #[test]
 fn a_piece_of_a_job_that_nobody_can_read_any_more_is_left_as_it_is() {
-    let mut bench = Bench::new();
+    let mut bench = bench();
     bench.open("J-1");
     bench.measure("Ra 0.5 um of A-1");
     bench.measure("Rz 4.0 um of A-1");
@@ -147,7 +149,7 @@ fn said_of(row: &Row) -> String {
 fn a_decision_is_made_whole_or_not_at_all() {
     let seed = Seeded::seed_of_run();
     let mut random = Seeded::new(seed);
-    let mut bench = Bench::new();
+    let mut bench = bench();
     bench.open("J-1");
     for part in 1..=12 {
         bench.measure(&format!("Ra 0.{} um of A-{part}", 40 + part));

@@ -25,6 +25,7 @@ pub mod share;
 pub mod shop;
 pub mod soak;
 pub mod steady;
+pub mod tester;
 pub mod tidy;
 pub mod typist;
 mod wiring;

@@ -13,8 +13,8 @@ use super::{Names, duplicates, plain_id, settings};
 use crate::diagnostic::Code;
 use crate::document::Path;
 use crate::nearest::{advice, nearest};
-use crate::plan::{Characteristic, DecisionRule, Gate, GuardWidth, Job, Rule, Settings, Text, Unwritten};
-use crate::said::{CharacteristicSaid, Edition, JobFile, JobSaid};
+use crate::plan::{Characteristic, DecisionRule, Gate, GuardWidth, Job, Rule, Sampling, Settings, Text, Unwritten};
+use crate::said::{CharacteristicSaid, Edition, JobFile, JobSaid, SampleSaid};
 use crate::sheet::Sheet;
 
 /// Quantities whose symbol takes an argument: levels or sections that tell one from another, or of what it is.
@@ -121,6 +121,7 @@ fn characteristic(
         unit,
         rule,
         traces: said.traces.unwrap_or(1),
+        sampling: said.sample.or(of.sample).map(sampling),
         decision,
         guard: of.guard.unwrap_or(GuardWidth::Expanded),
         unwritten: quantity.as_ref().map_or(Unwritten::Nothing, |quantity| {
@@ -134,6 +135,17 @@ fn characteristic(
         callout: None,
         is_rule_written: said.rule.is_some(),
     })
+}
+
+/// On which pieces it is due.
+fn sampling(said: SampleSaid) -> Sampling {
+    Sampling {
+        first: said.first.unwrap_or(1),
+        every: said.every,
+        minutes: said.minutes,
+        tightened: said.tightened.unwrap_or(0),
+        last: said.last.unwrap_or(false),
+    }
 }
 
 /// The acceptance rule and the decision rule, written or meant, as far as they go together.

@@ -44,6 +44,8 @@ pub(crate) struct JobSaid {
     /// Judge texture although its conditions are neither sent nor declared; not done where not written.
     #[schemars(extend("default" = false))]
     pub(crate) accept_unknown_conditions: Option<bool>,
+    /// On which pieces characteristics are due that don't say it themselves; on every one where not written.
+    pub(crate) sample: Option<SampleSaid>,
     /// How the uncertainty of measuring counts; simple where not written.
     #[schemars(extend("default" = "simple"))]
     pub(crate) decision: Option<DecisionRule>,
@@ -157,6 +159,8 @@ pub(crate) struct CharacteristicSaid {
     /// Values due for one verdict, under the 16 % rule the fewest; 1 where not written.
     #[schemars(range(min = 1, max = 100), extend("default" = 1))]
     pub(crate) traces: Option<u32>,
+    /// On which pieces it is due; on every one where not written.
+    pub(crate) sample: Option<SampleSaid>,
     /// Conditions that the requirement states.
     pub(crate) conditions: Option<ConditionsSaid>,
     /// Band outside of which a value is a slip; the quantity's own band where not written.
@@ -164,6 +168,28 @@ pub(crate) struct CharacteristicSaid {
     /// Only readings of this station fill it; any station where not written.
     #[schemars(length(min = 1))]
     pub(crate) station: Option<String>,
+}
+
+/// On which pieces a characteristic is due: on any that one of these asks for it on. It may be measured on others as well.
+#[derive(Clone, Copy, Debug, Default, Deserialize, JsonSchema)]
+#[serde(deny_unknown_fields)]
+#[schemars(rename = "Sample")]
+pub(crate) struct SampleSaid {
+    /// The first so many pieces since the job was opened; 1 where not written.
+    #[schemars(range(max = 1000), extend("default" = 1))]
+    pub(crate) first: Option<u32>,
+    /// Each piece that comes so many after the last one it was decided on.
+    #[schemars(range(min = 2, max = 100_000), extend("examples" = [5]))]
+    pub(crate) every: Option<u32>,
+    /// The piece that is begun so many minutes, or more, after it was decided last.
+    #[schemars(range(min = 1, max = 100_000), extend("examples" = [60]))]
+    pub(crate) minutes: Option<u32>,
+    /// After one that did not conform each piece, until so many in a row conform; 0 (not at all) where not written.
+    #[schemars(range(max = 1000), extend("default" = 0))]
+    pub(crate) tightened: Option<u32>,
+    /// The last piece before the job is closed: closing it tells where that lacks it. Not done where not written.
+    #[schemars(extend("default" = false))]
+    pub(crate) last: Option<bool>,
 }
 
 /// A band outside of which a value is a slip of unit or decimal point.

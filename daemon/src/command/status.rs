@@ -11,7 +11,7 @@ use crate::clock::{Clock, day_for_dates};
 use crate::control::{Reply, Request};
 use crate::exit::Exit;
 use crate::store::gauge::{self, Gauges};
-use crate::store::{StoreFault, damage, held, open_for_reading, query};
+use crate::store::{StoreFault, damage, held, open_for_reading, query, sample};
 
 /// Shows how everything is doing.
 pub fn status(cell: &Cell, as_json: bool, out: &mut Out) -> Exit {
@@ -51,7 +51,7 @@ fn stored(cell: &Cell, connection: &Connection) -> Result<Json, StoreFault> {
         "bytes": std::fs::metadata(&cell.plan.store).map(|file| file.len()).unwrap_or(0),
         "free_bytes": crate::watch::free_bytes(&cell.plan.store),
         "journal_mode": pragma(connection, "journal_mode")?,
-        "job": query::open_job(connection)?,
+        "job": open_job(cell, connection)?,
         "labels": held::held(connection)?,
         "last_seq": last,
         "unjudged_today": unjudged,
@@ -61,6 +61,22 @@ fn stored(cell: &Cell, connection: &Connection) -> Result<Json, StoreFault> {
         "gaps": query::gaps(connection, 5)?,
         "events": query::events(connection, 5)?,
     }))
+}
+
+/// The open job, and what its sampling asks for on the piece at hand.
+fn open_job(cell: &Cell, connection: &Connection) -> Result<Option<Json>, StoreFault> {
+    let Some(mut open) = query::open_job(connection)? else { return Ok(None) };
+    let body = query::objects(connection, "SELECT body FROM wording WHERE hash = ?1", &[&open["job_hash"].as_str()])?;
+    let job = body.first().and_then(|row| cell.kept_job(row["body"].as_str()?));
+    if let (Some(job), Some(run), Some(piece)) = (job, open["run"].as_i64(), open["piece"].as_u64()) {
+        open["due"] = json!(sample::still_due(
+            connection,
+            &job,
+            (run, piece),
+            Clock::new(cell.plan.cell.time_zone.clone()).stamp().us
+        )?);
+    }
+    Ok(Some(open))
 }
 
 fn pragma(connection: &Connection, name: &str) -> Result<String, StoreFault> {
@@ -152,6 +168,10 @@ fn job_and_store(daemon: &Json, store: &Json, out: &mut Out) {
     match store["job"].is_null() {
         true => out.say("job: none is open; `ridgepost job open ID` opens one"),
         false => out.say(&format!("job: {}, piece {}", shown(&store["job"]["job"]), store["job"]["piece"])),
+    }
+    for due in store["job"]["due"].as_array().into_iter().flatten() {
+        let overdue = due["overdue_minutes"].as_i64().map(|minutes| format!(", overdue for {minutes} min"));
+        out.say(&format!("due: balloon {}{}", shown(&due["balloon"]), overdue.unwrap_or_default()));
     }
     for label in store["labels"].as_array().into_iter().flatten() {
         let gone = match &label["gone"] {

@@ -82,7 +82,8 @@ impl Recorder<'_> {
         };
         let steps: Vec<Step> = stay.iter().map(|row| Step::Stays(&row.row)).chain([Step::Joins(joins)]).collect();
         let counter = u64::try_from(*piece).unwrap_or(1);
-        let which = Piece { serial: Some(serial.clone()), cycle: *cycle, ..Piece::fresh(&run.1, counter) };
+        let due = super::sample::due_then(&run.1, &all).unwrap_or_default();
+        let which = Piece { serial: Some(serial.clone()), cycle: *cycle, due, ..Piece::fresh(&run.1, counter) };
         let anew = judge::judge_anew(&run.1, &which, &steps, |id| plan.gauges.get(id));
         let anew = match anew {
             Ok(anew) => anew,

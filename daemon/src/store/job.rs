@@ -89,10 +89,23 @@ impl Recorder<'_> {
         let Some(open) = self.context.open.take() else { return Ok(String::new()) };
         let judgement = judge::end_piece(&open.job, &open.piece).unwrap_or_default();
         self.part_rows(&open, &judgement, by)?;
+        let lacking = super::sample::lacking_at_the_end(self.tx, &open.job, open.run)?;
         self.ended(Ending::Job, self.now)?;
         self.context.postings.close_run(self.tx, open.run)?;
         self.job_event("close", &open.job)?;
-        Ok(format!("job {} is closed", open.job.id))
+        if lacking.is_empty() {
+            return Ok(format!("job {} is closed", open.job.id));
+        }
+        let lacking = lacking.join(", ");
+        tracing::warn!(
+            code = "last-piece",
+            "job {} is closed, and its last piece has no verdict of {lacking}, due on last pieces: measure it and assign it",
+            open.job.id
+        );
+        Ok(format!(
+            "job {} is closed; its last piece has no verdict of {lacking}, which is due on last pieces",
+            open.job.id
+        ))
     }
 
     fn next_piece(&mut self, by: &Spoken) -> Result<Result<String, JobFault>, StoreFault> {

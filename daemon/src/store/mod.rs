@@ -34,6 +34,7 @@ mod rejudge;
 mod request;
 mod reread;
 mod row;
+pub mod sample;
 mod schema;
 mod standing;
 pub mod suspects;

@@ -61,7 +61,11 @@ pub fn context(connection: &Connection, cell: &Cell) -> Result<Context, StoreFau
     };
     let counter = open_counter(connection, run, &job.id)?;
     let rows = rows_of(connection, run, counter)?;
-    let piece = Piece::rebuild(&job, u64::try_from(counter).unwrap_or(1), &rows);
+    let counter = u64::try_from(counter).unwrap_or(1);
+    let mut piece = Piece::rebuild(&job, counter, &rows);
+    if let Some(begun_us) = super::sample::begun_us(connection, run, counter)? {
+        piece.due = super::sample::due(connection, &job, (run, counter), begun_us)?;
+    }
     let (given_to, cycles) = (given_to(connection, &job.id)?, cycles(connection, &job.id)?);
     let mut open = OpenJob { run, job, opened_us, piece, given_to, cycles };
     open.pass_over();

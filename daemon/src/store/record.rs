@@ -244,6 +244,7 @@ impl Recorder<'_> {
         };
         let gauge_state = self.state_of(gauge_id.unwrap_or(""), from.received.us);
         let untouched = Piece::default();
+        let next_due = self.settle_due(from.received.us)?;
         let open = self.job_for(from, readings);
         let piece = open.map_or(&untouched, |open| &open.piece);
         let mut circumstances = judge::Circumstances {
@@ -261,6 +262,7 @@ impl Recorder<'_> {
             given: said.as_ref().map(Said::given).unwrap_or_default(),
             cycles: open.map_or(&NO_CYCLES, |open| &*open.cycles),
             specimens: &self.plan.specimens,
+            next_due: &next_due,
         };
         let spoken = said.as_ref().map(Said::spoken).unwrap_or_default();
         if let Some(told) = self.told_before(open, &circumstances, readings)? {
@@ -292,10 +294,7 @@ impl Recorder<'_> {
         self.told_of_retests(from, &judgement.rows);
         self.pieces_ended(&judgement.rows, &from.received)?;
         self.post(&posted)?;
-        match gauge {
-            Some(gauge) => self.gauge_used(gauge, specimen, from, &written),
-            None => Ok(()),
-        }
+        gauge.map_or(Ok(()), |gauge| self.gauge_used(gauge, specimen, from, &written))
     }
 
     /// Writes the rows of a measurement.

@@ -138,7 +138,14 @@ impl Rejudging<'_, '_> {
         steps.sort_by_key(|(root, ..)| *root);
         let known = |of: fn(&Row) -> Option<String>| stay.iter().rev().find_map(|row| of(&row.row));
         let counter = u64::try_from(piece).unwrap_or(1);
+        let being_measured =
+            self.recorder.context.open.as_ref().filter(|open| open.run == run.0 && open.piece.counter == counter);
+        let due = match super::sample::due_then(&run.1, &all) {
+            Some(due) => due,
+            None => being_measured.map_or_else(Vec::new, |open| open.piece.due.clone()),
+        };
         let which = Piece {
+            due,
             serial: serial.map(str::to_owned).or_else(|| known(|row| row.serial.clone())),
             cycle: stay.iter().rev().find_map(|row| row.row.cycle).unwrap_or(1),
             ..Piece::fresh(&run.1, counter)

@@ -143,6 +143,7 @@ impl Recorder<'_> {
             given: judge::Given::default(),
             cycles: &judge::Cycles::new(),
             specimens: &self.plan.specimens,
+            next_due: &[],
         };
         let judgement = judge::judge(&circumstances, &Piece::default(), &[reading]).ok();
         Ok(judgement.and_then(|judgement| judgement.rows.into_iter().next()))

@@ -50,6 +50,7 @@ pub(crate) fn characteristic(balloon: &str, symbol: &str) -> Characteristic {
         guard: GuardWidth::Expanded,
         conditions: Settings::default(),
         plausible: None,
+        sampling: None,
         station: None,
         master: None,
         callout: None,
@@ -170,6 +171,7 @@ pub(crate) fn circumstances<'a>(job: Option<&'a Job>, gauge: &'a Gauge) -> Circu
         given: Given::default(),
         cycles: &NO_CYCLES,
         specimens: &NO_SPECIMENS,
+        next_due: &[],
     }
 }
 
