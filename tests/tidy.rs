@@ -67,3 +67,35 @@ fn crates_use_what_they_may() {
 fn nothing_is_put_off_in_silence() {
     none(tidy::unfinished(&tree()));
 }
+
+/// Each of the failures that people of the trade know has tests, and the table names tests that are there.
+#[test]
+fn every_failure_has_its_tests() {
+    let top = Path::new(env!("CARGO_MANIFEST_DIR")).join("..");
+    let text = std::fs::read_to_string(top.join("tests/failures.md")).unwrap();
+    let rows: Vec<&str> = text.lines().filter(|line| line.starts_with("| ") && !line.starts_with("| #")).collect();
+    let numbers: Vec<String> =
+        rows.iter().filter_map(|row| row.split('|').nth(1)).map(|it| it.trim().to_owned()).collect();
+    assert_eq!(numbers, (1..=40).map(|number| number.to_string()).collect::<Vec<_>>());
+    let mut wrong = Vec::new();
+    for row in rows {
+        let shown = row.split('|').nth(4).unwrap_or_default();
+        let tests: Vec<&str> = shown.split(';').collect();
+        for test in tests {
+            let words: Vec<&str> = test.split('`').skip(1).step_by(2).collect();
+            let [file, name] = words[..] else {
+                wrong.push(format!("{test}: no file and test"));
+                continue;
+            };
+            let source = std::fs::read_to_string(top.join(file)).unwrap_or_default();
+            let is_test = source
+                .split("#[test]")
+                .skip(1)
+                .any(|rest| rest.lines().take(5).any(|line| line.trim().starts_with(&format!("fn {name}("))));
+            if !is_test {
+                wrong.push(format!("{file} has no test {name}"));
+            }
+        }
+    }
+    none(wrong);
+}

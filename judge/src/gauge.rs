@@ -73,6 +73,32 @@ pub fn register_concerns(plan: &Plan, today: Date) -> Vec<String> {
     concerns
 }
 
+/// Days before a due date from which on it is told of (common practice, no source).
+const SOON_DAYS: i32 = 30;
+
+/// What runs out within the next 30 days, today included: a sentence each, the days left in it.
+pub fn due_soon(plan: &Plan, today: Date) -> Vec<String> {
+    let left = |due: Date| (due - today).get_days();
+    let told = |what: String, due: Option<Date>| {
+        let days = due.map(left).filter(|days| (0..=SOON_DAYS).contains(days))?;
+        let when = match days {
+            0 => "today".to_owned(),
+            1 => "tomorrow".to_owned(),
+            days => format!("in {days} days"),
+        };
+        Some(format!("{what} runs out {when}, on {}", due?))
+    };
+    let gauges = plan.gauges.values().flat_map(|gauge| {
+        let until = gauge.verified.as_ref().and_then(|verified| verified.until);
+        [
+            told(format!("gauge {}: its calibration", gauge.id), gauge.calibration_due),
+            told(format!("gauge {}: the verification written in the register", gauge.id), until),
+        ]
+    });
+    let specimens = plan.specimens.values().map(|it| told(format!("specimen {}: its certificate", it.id), it.due));
+    gauges.chain(specimens).flatten().collect()
+}
+
 impl GaugeState {
     /// What a reading of a gauge in this state is held or marked for; `None` where the state is good.
     pub fn reason(self) -> Option<Reason> {

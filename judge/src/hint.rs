@@ -160,6 +160,15 @@ fn of_specimen(gauge: Option<&Gauge>, specimens: &Specimens, reading: &Reading, 
     candidates.into_iter().any(|specimen| is_like(specimen).unwrap_or(false))
 }
 
+/// How many times Rz is Ra of one trace, where that is outside of what surfaces show (3 to 10; common practice, no source): a
+/// trace along the lay, over an edge, or with a chip in it, or one parameter taken for another. Rounded, for people.
+pub fn odd_ratio(ra: (Value, Unit), rz: (Value, Unit)) -> Option<Decimal> {
+    let micrometres = |(value, unit): (Value, Unit)| crate::limits::micrometres(value.decimal(), unit);
+    let (ra, rz) = (micrometres(ra)?, micrometres(rz)?);
+    let ratio = rz.checked_div(Some(ra).filter(|ra| *ra > Decimal::ZERO)?)?;
+    (ratio < dec!(3) || ratio > dec!(10)).then(|| ratio.round_dp(1))
+}
+
 /// What a result that does not conform might be instead.
 #[derive(Clone, Debug, PartialEq, Eq)]
 pub enum Hint {

@@ -8,8 +8,8 @@ use std::collections::BTreeMap;
 
 use bench::*;
 use ridgepost_config::{Characteristic, Job, Settings, Specimen};
-use ridgepost_judge::{Circumstances, Hint, Outcome, Piece, Specimens, hints, judge};
-use ridgepost_parsers::Reading;
+use ridgepost_judge::{Circumstances, Hint, Outcome, Piece, Specimens, hints, judge, odd_ratio};
+use ridgepost_parsers::{Reading, Value};
 use rust_decimal::{Decimal, dec};
 
 fn unitless(reading: Reading) -> Reading {
@@ -79,6 +79,21 @@ fn usual_causes_are_named() {
             assert!(part.reasons.contains(cause), "{part:?}");
         }
     }
+}
+
+/// 3 to 10 as usual ratios of Rz and Ra: common practice, no source.
+#[test]
+fn an_unusual_ratio_is_told() {
+    let of = |ra: &str, rz: &str| {
+        let [ra, rz] = [ra, rz].map(amount).map(|it| (Value::from(it.number), it.unit));
+        odd_ratio(ra, rz).map(|ratio| ratio.to_string())
+    };
+    assert_eq!(of("0.412 µm", "2.87 µm"), None);
+    assert_eq!(of("1 µm", "3 µm"), None);
+    assert_eq!(of("1 µm", "2.9 µm").as_deref(), Some("2.9"));
+    assert_eq!(of("400 nm", "4.4 µm").as_deref(), Some("11.0"));
+    assert_eq!(of("0 µm", "4.4 µm"), None);
+    assert_eq!(of("1 µm", "4 %"), None);
 }
 
 #[test]

@@ -12,8 +12,8 @@ use jiff::civil::date;
 use jiff::tz::{TimeZone, offset};
 use ridgepost_config::{Plan, read};
 use ridgepost_judge::{
-    AsOf, GaugeState, SinceTurn, Turn, Values, compared, gauge_state_since, register_concerns, specimen_value,
-    verification_objections,
+    AsOf, GaugeState, SinceTurn, Turn, Values, compared, due_soon, gauge_state_since, register_concerns,
+    specimen_value, verification_objections,
 };
 use ridgepost_parsers::{Conditions, Mark, Reading, Unit, Value};
 use rust_decimal::Decimal;
@@ -26,6 +26,37 @@ fn plan(register: &str) -> Plan {
         files.into_iter().map(|(file, text)| (file.into(), text.to_owned())).collect();
     let loaded = read(Path::new("/etc/ridgepost"), &files);
     loaded.partial.unwrap_or_else(|| panic!("{:?}", loaded.diagnostics))
+}
+
+#[test]
+fn what_runs_out_soon_is_told() {
+    let plan = plan(
+        r#"
+        [[gauge]]
+        id = "A"
+        kind = "stylus"
+        calibration_due = "2026-12-26"
+        verified = { on = "2026-11-01", until = "2026-11-27", source = "book" }
+        [[gauge]]
+        id = "B"
+        kind = "stylus"
+        calibration_due = "2026-12-27"
+        [[specimen]]
+        id = "S"
+        certified = { Ra = "3 µm" }
+        due = "2026-11-26"
+        "#,
+    );
+    let told = due_soon(&plan, date(2026, 11, 26));
+    assert_eq!(
+        told,
+        [
+            "gauge A: its calibration runs out in 30 days, on 2026-12-26",
+            "gauge A: the verification written in the register runs out tomorrow, on 2026-11-27",
+            "specimen S: its certificate runs out today, on 2026-11-26",
+        ]
+    );
+    assert!(due_soon(&plan, date(2027, 1, 1)).is_empty(), "what is past is told otherwise");
 }
 
 #[test]

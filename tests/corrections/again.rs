@@ -19,7 +19,9 @@ fn a_part_that_was_told_gets_attempts_and_no_second_verdict() {
     bench.open("J-1");
     bench.measure("Ra 0.93 um of A-1");
     assert_eq!(bench.measure("Rz 4.0 um of A-1").last().unwrap(), "part J-1/A-1 nonconforming above-upper");
-    // Acceptance day 5: the same part five times. The first counts, one retest is judged on its own, the rest is told.
+    let why = bench.cell.ask(&["why", "1"]).stdout;
+    assert!(why.contains("a hint: it would conform as Rz (balloon 13): look at which parameter"), "{why}");
+    // The same part five times. The first counts, one retest is judged on its own, the rest is told.
     assert_eq!(bench.measure("Ra 0.41 um of A-1"), ["reading 12 J-1/A-1 0.41 conforms within-limits"]);
     bench.restart();
     for value in ["0.42", "0.43", "0.44"] {

@@ -1,7 +1,7 @@
 //! `ridgepost status`: stations, gauges, open job, outbox, disk and clock on one screen.
 
 use jiff::civil::Date;
-use ridgepost_judge::AsOf;
+use ridgepost_judge::{AsOf, due_soon};
 use rusqlite::Connection;
 use serde_json::{Value as Json, json};
 
@@ -34,6 +34,7 @@ pub fn status(cell: &Cell, as_json: bool, out: &mut Out) -> Exit {
         "store": stored.0,
         "put_aside": damage::aside(&cell.plan.store),
         "gauges": stored.1,
+        "due_soon": due_soon(&cell.plan, Clock::new(cell.plan.cell.time_zone.clone()).today()),
         "faults": cell.faults.iter().map(ToString::to_string).collect::<Vec<_>>(),
     });
     match as_json {
@@ -115,6 +116,9 @@ fn screen(whole: &Json, out: &mut Out) {
     out.say(&format!("cell {}: {running}", shown(&whole["cell"])));
     for fault in whole["faults"].as_array().into_iter().flatten() {
         out.say(&format!("fault: {}", shown(fault)));
+    }
+    for soon in whole["due_soon"].as_array().into_iter().flatten() {
+        out.say(&format!("soon: {}", shown(soon)));
     }
     job_and_store(daemon, store, out);
     for aside in whole["put_aside"].as_array().into_iter().flatten() {

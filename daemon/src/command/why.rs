@@ -3,7 +3,7 @@
 use clap::Args;
 use ridgepost_config::rules_in_words;
 use ridgepost_judge::{
-    Hint, Kind, Mode, Outcome, Piece, Row, StoredReading, explain, hints, still_needed, sum_in_words,
+    Hint, Kind, Mode, Outcome, Piece, Row, StoredReading, explain, hints, odd_ratio, still_needed, sum_in_words,
 };
 use ridgepost_parsers::{Quantity, Unit, Value};
 use rusqlite::Connection;
@@ -64,8 +64,8 @@ fn with_job(cell: &Cell, mut story: Json) -> Json {
     if let Some(needs) = needs {
         story["still_needed"] = needs.into();
     }
-    let hints: Vec<String> =
-        row_of(&story["result"]).map_or_else(Vec::new, |row| hints(&job, &row)).iter().map(said).collect();
+    let others = row_of(&story["result"]).map_or_else(Vec::new, |row| hints(&job, &row));
+    let hints: Vec<String> = others.iter().map(said).chain(ratio(&story)).collect();
     if !hints.is_empty() {
         story["hints"] = json!(hints);
     }
@@ -119,6 +119,20 @@ fn stored(row: &Json) -> Option<StoredReading> {
         trace: number("trace"),
         attempt: number("attempt"),
     })
+}
+
+/// What Rz and Ra of the same message say together.
+fn ratio(story: &Json) -> Option<String> {
+    let report: Json = serde_json::from_str(story["frame"]["report"].as_str()?).ok()?;
+    let of = |symbol: &str| {
+        let mut found = report["readings"].as_array()?.iter().filter(|reading| reading["quantity"] == symbol);
+        let reading = found.next().filter(|_| found.next().is_none())?;
+        Some((Value::parse(reading["value"].as_str()?).ok()?, Unit::parse(reading["unit"].as_str()?)?))
+    };
+    let ratio = odd_ratio(of("Ra")?, of("Rz")?).filter(|_| story["result"]["kind"] == "reading")?;
+    Some(format!(
+        "Rz is {ratio} times Ra, where 3 to 10 are usual: was it traced along the lay, over an edge, or on dirt?"
+    ))
 }
 
 fn sum(cell: &Cell, story: &Json) -> Option<String> {
