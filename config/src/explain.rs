@@ -8,8 +8,9 @@ use ridgepost_parsers::Layout;
 use crate::diagnostic::plain;
 use crate::labels::{Item, Labels};
 use crate::plan::{
-    Amount, Characteristic, CsvSink, DecisionRule, Flow, Folder, Gate, GaugeBinding, GuardWidth, Job, Master, Parity,
-    Per, Plan, ReadAfter, Rule, Sampling, Settings, SinkKind, Source, Station, Stream, Unwritten, Usb, WhenRecorded,
+    Amount, Characteristic, CsvSink, DecisionRule, Flow, Folder, FromTrace, Gate, GaugeBinding, GuardWidth, Job,
+    Master, Parity, Per, Plan, ReadAfter, Rule, Sampling, Settings, SinkKind, Source, Station, Stream, Unwritten, Usb,
+    WhenRecorded,
 };
 use crate::watch::Metrics;
 
@@ -267,9 +268,17 @@ fn characteristic_line(job: &Job, characteristic: &Characteristic) -> String {
         characteristic.quantity,
         rule_words(job, characteristic),
         decision_words(characteristic),
-        characteristic.sampling.map(sampling_words).unwrap_or_default(),
+        characteristic.sampling.map(sampling_words).unwrap_or_default() + &trace_words(characteristic),
         characteristic.master.as_ref().map(|master| format!(", {}", master_words(master))).unwrap_or_default(),
     )
+}
+
+/// That it is computed from a profile.
+fn trace_words(characteristic: &Characteristic) -> String {
+    let words = |trace: FromTrace| {
+        format!(", computed from the profile (the instrument's own figure within {} % of it)", trace.agree_percent)
+    };
+    characteristic.trace.map(words).unwrap_or_default()
 }
 
 /// On which pieces it is due.

@@ -182,6 +182,8 @@ pub struct Characteristic {
     pub decision: DecisionRule,
     /// How wide the guard band of the decision rule is.
     pub guard: GuardWidth,
+    /// Where it is judged by what is computed from the profile, and not by the instrument's own figure: how.
+    pub trace: Option<FromTrace>,
     /// On which pieces it is due; `None` on every one.
     pub sampling: Option<Sampling>,
     /// Conditions the requirement states.
@@ -198,6 +200,15 @@ pub struct Characteristic {
     pub callout: Option<String>,
     /// Whether the acceptance rule is written, and not the edition's.
     pub is_rule_written: bool,
+}
+
+/// How a value is computed from a profile.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub struct FromTrace {
+    /// By which edition's definitions.
+    pub edition: TextureEdition,
+    /// How far the instrument's own figure may be away from it, in per cent of it; more is remarked upon.
+    pub agree_percent: Decimal,
 }
 
 /// On which pieces a characteristic is due: on any that one of these asks for it on.

@@ -10,7 +10,7 @@ use std::collections::{BTreeMap, BTreeSet, HashMap, VecDeque};
 use std::sync::{Arc, Mutex};
 
 use ridgepost_config::{Plan, Source, Station};
-use ridgepost_parsers::{Decoder, Framer, Reading, Tick};
+use ridgepost_parsers::{COMPUTED_FIELDS, Decoder, Framer, Reading, Tick};
 use rusqlite::{Connection, params};
 use serde::{Deserialize, Serialize};
 
@@ -371,7 +371,7 @@ impl<'a> Again<'a> {
     fn stored(&self, transmission: i64, frame: u32) -> Result<BTreeMap<i64, Stored>, StoreFault> {
         let mut statement = self.connection.prepare_cached(&format!(
             "SELECT field, {COLUMNS} FROM result \
-             WHERE transmission = ?1 AND frame = ?2 AND field IS NOT NULL AND kind = 'reading'"
+             WHERE transmission = ?1 AND frame = ?2 AND field < {COMPUTED_FIELDS} AND kind = 'reading'"
         ))?;
         let rows = statement
             .query_map(params![transmission, frame], |row| Ok((row.get::<_, i64>(0)?, Stored::from_row(row, 1)?)))?;

@@ -101,7 +101,7 @@ pub(crate) fn causes(
 }
 
 fn lacks_point(reading: &Reading) -> bool {
-    !reading.value_as_sent.contains(['.', ',', 'E', 'e'])
+    !reading.computed && !reading.value_as_sent.contains(['.', ',', 'E', 'e'])
 }
 
 /// What speaks against a value that was judged and lies beyond a limit. The outcome stays what it is.
@@ -116,7 +116,7 @@ pub(crate) fn suspicions(
         return Vec::new();
     }
     let mut found = Vec::new();
-    if reading.unit_as_sent.is_none() {
+    if reading.unit_as_sent.is_none() && !reading.computed {
         found.extend(far_beyond(told, characteristic));
     }
     if of_specimen(gauge, specimens, reading, told) {

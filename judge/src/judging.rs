@@ -153,6 +153,7 @@ pub(crate) fn gate(at: &Circumstances, job: &Job) -> Option<(Gate, Reason)> {
 fn candidates(at: &Circumstances, job: &Job, reading: &Reading) -> Vec<usize> {
     let fits = |characteristic: &Characteristic| {
         (characteristic.quantity == reading.quantity || is_deviation_of(reading, characteristic))
+            && characteristic.trace.is_some() == reading.computed
             && characteristic.station.as_deref().is_none_or(|station| station == at.station)
             && given(at, reading).balloon.known().is_none_or(|balloon| balloon == characteristic.balloon)
     };

@@ -27,6 +27,7 @@ pub mod series;
 mod standing;
 mod suspect;
 mod told;
+mod traced;
 mod verification;
 mod verified;
 
@@ -46,5 +47,6 @@ pub use rule::{Unjudgeable, check, still_needed};
 pub use sampling::{History, due_by, is_due};
 pub use suspect::{Bias, Biases, bias_for, margin};
 pub use told::sum_in_words;
+pub use traced::computed;
 pub use verification::{Compared, Values, compared, quantities_due, specimen_value, verification_objections};
 pub use verified::{AsOf, SinceTurn, Turn, ends_us, gauge_state_since, traced_mm};

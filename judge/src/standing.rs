@@ -13,6 +13,7 @@ use crate::plausible::obstacles;
 use crate::row::{Outcome, Reason};
 use crate::rule::{Counted, Decision};
 use crate::told::has_other_limits;
+use crate::traced::DISAGREES;
 
 /// A value held against its limits.
 #[derive(Clone, Copy, Debug)]
@@ -123,6 +124,7 @@ pub(crate) fn cautions(at: &Circumstances, job: &Job, placed: &Placed, standing:
     let others = reading.verdict.is_some() && has_other_limits(reading, placed.characteristic);
     [
         disagrees.then_some(Reason::InstrumentDisagrees),
+        (reading.computed && reading.other.contains_key(DISAGREES)).then_some(Reason::TraceDisagrees),
         others.then_some(Reason::InstrumentLimits),
         reading.converted_from.is_some().then_some(Reason::Converted),
         gate(at, job).map(|(_, reason)| reason),

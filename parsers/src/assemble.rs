@@ -107,6 +107,7 @@ pub(crate) fn readings(
             record,
             field: 0,
             stored: plan.reading.stored,
+            computed: false,
             quantity,
         });
     }
@@ -290,7 +291,7 @@ pub(crate) fn fits(quantity: &Quantity, unit: Unit) -> bool {
     unit.kind() == kind || (quantity.symbol() == "Rdq" && unit == Unit::Degree)
 }
 
-fn identity(plan: &Plan, scope: Scope<'_>) -> Result<Identity, Rejection> {
+pub(crate) fn identity(plan: &Plan, scope: Scope<'_>) -> Result<Identity, Rejection> {
     let text = |role: Role| scope.text(&role).map(str::to_owned);
     Ok(Identity {
         number: text(Role::Number),
@@ -324,7 +325,7 @@ fn time(plan: &Plan, scope: Scope<'_>) -> Result<Option<String>, Rejection> {
     })
 }
 
-fn conditions(plan: &Plan, scope: Scope<'_>) -> Result<Conditions, Rejection> {
+pub(crate) fn conditions(plan: &Plan, scope: Scope<'_>) -> Result<Conditions, Rejection> {
     let text = |role: Role| scope.text(&role).map(str::to_owned);
     Ok(Conditions {
         cutoff: length(plan, scope, &Role::Cutoff)?,

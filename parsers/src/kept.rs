@@ -98,6 +98,9 @@ fn kept_reading(to: &mut String, reading: &Reading) {
         }
     });
     text(to, "converted_from", reading.converted_from.as_deref());
+    if reading.computed {
+        to.push_str(",\"computed\":true");
+    }
     if reading.stored {
         to.push_str(",\"stored\":true");
     }
@@ -233,6 +236,7 @@ fn back(kept: &Json) -> Option<Reading> {
         record: u32::try_from(kept["record"].as_u64().unwrap_or(0)).ok()?,
         field: u32::try_from(kept["field"].as_u64().unwrap_or(0)).ok()?,
         stored: kept["stored"] == true,
+        computed: kept["computed"] == true,
     })
 }
 

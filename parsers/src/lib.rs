@@ -58,8 +58,8 @@ pub use keys::{EventForm, KeyEvents, Layout, LayoutName};
 pub use profile::{ProfileFault, StoredProfile, read_sdf, read_x3p};
 pub use quantity::{Quantity, QuantityKind};
 pub use reading::{
-    Conditions, Decoded, Identity, InstrumentLimits, LengthText, LimitMeant, Mark, Outcome, Reading, Reason, Remark,
-    Trace, TraceGap, Verdict,
+    COMPUTED_FIELDS, Conditions, Decoded, Identity, InstrumentLimits, LengthText, LimitMeant, Mark, Outcome, Reading,
+    Reason, Remark, Trace, TraceGap, Verdict,
 };
 pub use recording::{Direction, Input, InputFault, InputKind, RecordedChunk, RecordingHeader, from_hex, to_hex};
 pub use report::{FrameReport, ReadingReport, examine};

@@ -235,10 +235,14 @@ fn traces(plan: &Plan, gathered: &Gathered, carried: &[Item]) -> Result<Vec<Trac
         let scope = Scope { own: &all, around: &[header, &gathered.header, carried] };
         traces.push(trace(plan, form, heights, scope, &gathered.points)?);
     }
+    let mut record = 0;
     for group in &gathered.groups {
+        // Counted as the readings' are.
+        let own = (!group.lines.is_empty()).then_some(record);
+        record += u32::from(own.is_some());
         let Some(heights) = &group.heights else { continue };
         let scope = Scope { own: &group.lines.concat(), around: &[&group.header, &gathered.header, carried] };
-        traces.push(trace(plan, form, heights, scope, &gathered.points)?);
+        traces.push(Trace { record: own, ..trace(plan, form, heights, scope, &gathered.points)? });
     }
     Ok(traces)
 }

@@ -55,7 +55,13 @@ pub struct Reading {
     /// Whether the instrument sent it from its memory rather than at the moment of measuring.
     #[serde(skip)]
     pub stored: bool,
+    /// Whether it was computed here from the profile that the message carries; a decoder never says so.
+    #[serde(skip)]
+    pub computed: bool,
 }
+
+/// From this number on, the fields of a frame's readings are computed from its profiles, and sent by nobody.
+pub const COMPUTED_FIELDS: u32 = 1 << 24;
 
 impl Reading {
     /// The value in micrometres, exactly; `None` where there is no value or the unit is no length.
@@ -208,6 +214,15 @@ pub struct Trace {
     /// Which points were not measured, and why.
     #[serde(skip_serializing_if = "Vec::is_empty")]
     pub marks: Vec<TraceGap>,
+    /// What tells this measurement from another one.
+    #[serde(skip)]
+    pub identity: Identity,
+    /// Conditions the message states.
+    #[serde(skip)]
+    pub conditions: Conditions,
+    /// Which record of its frame it stands in, where it stands in one.
+    #[serde(skip)]
+    pub record: Option<u32>,
 }
 
 /// Points of a profile that were not measured.

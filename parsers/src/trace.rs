@@ -2,7 +2,7 @@
 
 use rust_decimal::Decimal;
 
-use crate::assemble::{Scope, length};
+use crate::assemble::{Scope, conditions, identity, length};
 use crate::definition::WrittenHeights;
 use crate::envelope::Rejection;
 use crate::number;
@@ -148,7 +148,16 @@ pub(crate) fn trace(
     if found == 0 {
         return Err(Rejection::damaged(Reason::MissingField, "a profile without a point"));
     }
-    Ok(Trace { points: found, spacing, heights: points.heights, marks: points.marks })
+    Ok(Trace {
+        points: found,
+        spacing,
+        heights: points.heights,
+        marks: points.marks,
+        // What can't be read of them spoils readings, and no profile.
+        identity: identity(plan, scope).unwrap_or_default(),
+        conditions: conditions(plan, scope).unwrap_or_default(),
+        record: None,
+    })
 }
 
 fn marked(form: &TraceForm, text: &str) -> Option<Mark> {

@@ -2,9 +2,9 @@
 
 use std::collections::BTreeMap;
 
-use ridgepost_parsers::{Quantity, QuantityKind, Unit};
+use ridgepost_parsers::{Quantity, QuantityKind, Unit, UnitKind};
 use ridgepost_texture::{Selector, default_setting, has_default_settings};
-use rust_decimal::Decimal;
+use rust_decimal::{Decimal, dec};
 
 use super::callouts::{self, Meant};
 use super::limits::{Limits, limits};
@@ -13,8 +13,10 @@ use super::{Names, duplicates, plain_id, settings};
 use crate::diagnostic::Code;
 use crate::document::Path;
 use crate::nearest::{advice, nearest};
-use crate::plan::{Characteristic, DecisionRule, Gate, GuardWidth, Job, Rule, Sampling, Settings, Text, Unwritten};
-use crate::said::{CharacteristicSaid, Edition, JobFile, JobSaid, SampleSaid};
+use crate::plan::{
+    Characteristic, DecisionRule, FromTrace, Gate, GuardWidth, Job, Rule, Sampling, Settings, Text, Unwritten,
+};
+use crate::said::{CharacteristicSaid, Edition, FromSaid, JobFile, JobSaid, SampleSaid};
 use crate::sheet::Sheet;
 
 /// Quantities whose symbol takes an argument: levels or sections that tell one from another, or of what it is.
@@ -121,6 +123,7 @@ fn characteristic(
         unit,
         rule,
         traces: said.traces.unwrap_or(1),
+        trace: from_trace(sheet, path, said, quantity.as_ref(), of),
         sampling: said.sample.or(of.sample).map(sampling),
         decision,
         guard: of.guard.unwrap_or(GuardWidth::Expanded),
@@ -135,6 +138,38 @@ fn characteristic(
         callout: None,
         is_rule_written: said.rule.is_some(),
     })
+}
+
+/// How far the instrument's own figure may be away where nothing is written, in per cent (common practice, no source).
+const AGREE_PERCENT: Decimal = dec!(5);
+
+/// How it is computed from a profile, where it is.
+fn from_trace(
+    sheet: &mut Sheet,
+    path: &Path,
+    said: &CharacteristicSaid,
+    quantity: Option<&Quantity>,
+    of: &JobSaid,
+) -> Option<FromTrace> {
+    let agree = said.agree.as_ref().map(|text| super::amount(sheet, &path.key("agree"), text, UnitKind::Ratio));
+    if said.from != Some(FromSaid::Trace) {
+        if said.agree.is_some() {
+            let message = "`agree` is about figures beside a profile".to_owned();
+            sheet.fault(&path.key("agree"), Code::Contradiction, message, "add from = \"trace\", or leave it out");
+        }
+        return None;
+    }
+    if quantity.is_some_and(|quantity| !quantity.is_texture()) {
+        let message = "only texture is computed from a profile".to_owned();
+        sheet.fault(&path.key("from"), Code::Contradiction, message, "leave `from` out");
+    }
+    let agree = agree.flatten();
+    if agree.is_some_and(|agree| agree.number <= Decimal::ZERO || agree.unit != Unit::Percent) {
+        let message = "this is no share of a value".to_owned();
+        sheet.fault(&path.key("agree"), Code::WrongValue, message, "write per cent above 0, as in \"5 %\"");
+    }
+    let agree_percent = agree.map_or(AGREE_PERCENT, |agree| agree.number);
+    Some(FromTrace { edition: of.edition?.of_texture(), agree_percent })
 }
 
 /// On which pieces it is due.

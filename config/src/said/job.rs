@@ -161,6 +161,13 @@ pub(crate) struct CharacteristicSaid {
     pub(crate) traces: Option<u32>,
     /// On which pieces it is due; on every one where not written.
     pub(crate) sample: Option<SampleSaid>,
+    /// What it is judged by: the instrument's own figure, or what is computed here from the profile that comes with it; the
+    /// figure where not written.
+    #[schemars(extend("default" = "figure"))]
+    pub(crate) from: Option<FromSaid>,
+    /// With from = "trace": how far the instrument's own figure may be away before that is remarked upon; 5 % where not written.
+    #[schemars(extend("examples" = ["5 %"]))]
+    pub(crate) agree: Option<AmountText>,
     /// Conditions that the requirement states.
     pub(crate) conditions: Option<ConditionsSaid>,
     /// Band outside of which a value is a slip; the quantity's own band where not written.
@@ -168,6 +175,17 @@ pub(crate) struct CharacteristicSaid {
     /// Only readings of this station fill it; any station where not written.
     #[schemars(length(min = 1))]
     pub(crate) station: Option<String>,
+}
+
+/// What a characteristic is judged by.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Deserialize, JsonSchema)]
+#[serde(rename_all = "lowercase")]
+#[schemars(rename = "From")]
+pub(crate) enum FromSaid {
+    /// The value that the instrument sends.
+    Figure,
+    /// The value that is computed from the profile it sends, under the conditions that the requirement states.
+    Trace,
 }
 
 /// On which pieces a characteristic is due: on any that one of these asks for it on. It may be measured on others as well.

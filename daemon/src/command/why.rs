@@ -1,14 +1,15 @@
 //! `ridgepost why`: everything one result rests on, from the bytes to the delivered file.
 
+mod beside;
+
 use clap::Args;
 use ridgepost_config::rules_in_words;
-use ridgepost_judge::{
-    Hint, Kind, Mode, Outcome, Piece, Row, StoredReading, explain, hints, odd_ratio, still_needed, sum_in_words,
-};
+use ridgepost_judge::{Outcome, Piece, StoredReading, explain, hints, still_needed, sum_in_words};
 use ridgepost_parsers::{Quantity, Unit, Value};
 use rusqlite::Connection;
 use serde_json::{Value as Json, json};
 
+use self::beside::{computed, ratio, row_of, said};
 use super::out::{Out, shown};
 use crate::cell::Cell;
 use crate::exit::Exit;
@@ -72,33 +73,6 @@ fn with_job(cell: &Cell, mut story: Json) -> Json {
     story
 }
 
-/// What judging knows of a reading, as far as hints need it.
-fn row_of(result: &Json) -> Option<Row> {
-    let text = |name: &str| result[name].as_str();
-    Some(Row {
-        outcome: Outcome::parse(text("outcome")?),
-        balloon: text("balloon").map(str::to_owned),
-        feature: text("feature").map(str::to_owned),
-        quantity: text("quantity").and_then(Quantity::parse),
-        value: text("value").and_then(|value| Value::parse(value).ok()),
-        unit: text("unit").and_then(Unit::parse),
-        ..Row::blank(Kind::parse(text("kind")?)?, Mode::Production)
-    })
-}
-
-fn said(hint: &Hint) -> String {
-    match hint {
-        Hint::OtherFeature(balloon) => {
-            format!(
-                "it would conform for balloon {balloon}: was that feature measured? Then give it there with `assign --balloon {balloon}`"
-            )
-        }
-        Hint::OtherParameter(quantity, balloon) => {
-            format!("it would conform as {quantity} (balloon {balloon}): look at which parameter the instrument sends")
-        }
-    }
-}
-
 /// A `reading` row among those of a piece.
 fn stored(row: &Json) -> Option<StoredReading> {
     let text = |name: &str| row[name].as_str();
@@ -119,20 +93,6 @@ fn stored(row: &Json) -> Option<StoredReading> {
         trace: number("trace"),
         attempt: number("attempt"),
     })
-}
-
-/// What Rz and Ra of the same message say together.
-fn ratio(story: &Json) -> Option<String> {
-    let report: Json = serde_json::from_str(story["frame"]["report"].as_str()?).ok()?;
-    let of = |symbol: &str| {
-        let mut found = report["readings"].as_array()?.iter().filter(|reading| reading["quantity"] == symbol);
-        let reading = found.next().filter(|_| found.next().is_none())?;
-        Some((Value::parse(reading["value"].as_str()?).ok()?, Unit::parse(reading["unit"].as_str()?)?))
-    };
-    let ratio = odd_ratio(of("Ra")?, of("Rz")?).filter(|_| story["result"]["kind"] == "reading")?;
-    Some(format!(
-        "Rz is {ratio} times Ra, where 3 to 10 are usual: was it traced along the lay, over an edge, or on dirt?"
-    ))
 }
 
 fn sum(cell: &Cell, story: &Json) -> Option<String> {
@@ -225,6 +185,9 @@ fn tell(story: &Json, out: &mut Out) {
     }
     for reason in story["reasons"].as_array().into_iter().flatten() {
         out.say(&format!("    because {}: {}", shown(&reason["code"]), shown(&reason["in_words"])));
+    }
+    for (name, words) in computed(story).as_object().into_iter().flatten() {
+        out.say(&format!("    {name}: {}", shown(words)));
     }
     for hint in story["hints"].as_array().into_iter().flatten() {
         out.say(&format!("    a hint: {}", shown(hint)));

@@ -41,6 +41,7 @@ pub mod suspects;
 mod taken;
 #[cfg(test)]
 mod tests;
+mod traced;
 mod transmission;
 mod verify;
 pub mod weaken;

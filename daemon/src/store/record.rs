@@ -168,7 +168,8 @@ impl Recorder<'_> {
     pub fn frames(&mut self, from: &Provenance, frames: &[Heard]) -> Result<Tally, StoreFault> {
         let mut tally = Tally::default();
         let mut page = Page::default();
-        for heard in frames {
+        let frames: Vec<_> = frames.iter().map(|heard| self.with_computed(from, heard)).collect();
+        for heard in frames.iter().map(AsRef::as_ref) {
             let decoded = &heard.decoded;
             let mut remarks = decoded.remarks.clone();
             if !from.received.synced && !decoded.readings.is_empty() {

@@ -51,6 +51,7 @@ pub(crate) fn characteristic(balloon: &str, symbol: &str) -> Characteristic {
         conditions: Settings::default(),
         plausible: None,
         sampling: None,
+        trace: None,
         station: None,
         master: None,
         callout: None,
@@ -141,6 +142,7 @@ pub(crate) fn reading(symbol: &str, text: &str) -> Reading {
         record: 0,
         field: 0,
         stored: false,
+        computed: false,
     }
 }
 
