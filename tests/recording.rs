@@ -31,8 +31,10 @@ fn joined(chunks: &[(ridgepost_parsers::Tick, Vec<u8>)]) -> Vec<u8> {
     chunks.iter().flat_map(|(_, bytes)| bytes.clone()).collect()
 }
 
+/// The file is made before its heading is written.
 fn until_begun(cell: &Cell) {
-    until_true("a recording", || cell.path("tester.rec").exists());
+    let is_recording = |bytes: Vec<u8>| Input::read(&bytes).is_ok_and(|input| input.kind == InputKind::Recording);
+    until_true("a recording", || fs::read(cell.path("tester.rec")).is_ok_and(is_recording));
 }
 
 #[test]
