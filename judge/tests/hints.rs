@@ -91,7 +91,7 @@ fn an_unusual_ratio_is_told() {
     assert_eq!(of("0.412 µm", "2.87 µm"), None);
     assert_eq!(of("1 µm", "3 µm"), None);
     assert_eq!(of("1 µm", "2.9 µm").as_deref(), Some("2.9"));
-    assert_eq!(of("400 nm", "4.4 µm").as_deref(), Some("11.0"));
+    assert_eq!(of("400 nm", "4.4 µm").as_deref(), Some("11"));
     assert_eq!(of("0 µm", "4.4 µm"), None);
     assert_eq!(of("1 µm", "4 %"), None);
 }
