@@ -34,6 +34,9 @@ const KERNEL_LOOK: Duration = Duration::from_millis(3);
 /// Bytes that are read at most when a station stops and nobody keeps its device open.
 const LAST_BYTES_MAX: usize = 64 * 1024;
 
+/// How long a stop waits for a device that is just being opened.
+const OPENS_WITHIN: Duration = Duration::from_millis(500);
+
 /// How long a stop waits for the disk and the line, so that what is stored is also acknowledged.
 const LAST_WORDS: Duration = Duration::from_secs(2);
 
@@ -156,6 +159,7 @@ impl Line {
                 Woken::Deadline => self.session.step(now, Event::Passed),
                 Woken::Hint => self.session.step(now, Event::Hint),
                 Woken::Stop => {
+                    self.end_opening().await;
                     self.read_the_rest(&mut buffer).await;
                     let _ = timeout(LAST_WORDS, self.last_words()).await;
                     let actions = self.session.step(now, Event::Stop);
@@ -219,6 +223,15 @@ impl Line {
         match timeout(KERNEL_LOOK, device.read(buffer)).await {
             Ok(result) => Woken::Read(result),
             Err(_) => Woken::Deadline,
+        }
+    }
+
+    /// A device that is just being opened may have been read already: what it said is taken before it is closed again.
+    async fn end_opening(&mut self) {
+        let Some(opening) = self.opening.as_mut().filter(|opening| !opening.is_slow()) else { return };
+        if let Ok(Opened::Done(outcome)) = timeout(OPENS_WITHIN, opening.done()).await {
+            let actions = self.opened(outcome);
+            self.perform(actions).await;
         }
     }
 
