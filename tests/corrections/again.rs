@@ -45,6 +45,28 @@ fn a_part_that_was_told_gets_attempts_and_no_second_verdict() {
     bench.end();
 }
 
+/// An instrument that names all parts alike: nothing is lost, nothing gets a second verdict, and the store does not slow down.
+#[test]
+fn a_part_that_is_measured_for_ever_is_bounded() {
+    let mut bench = bench();
+    bench.open("J-1");
+    bench.measure("Ra 0.41 um of A-1");
+    bench.measure("Rz 4.0 um of A-1");
+    for number in 0..500 {
+        bench.tester.send(format!("Ra 0.{} um of A-1\r\n", 300 + number).as_bytes());
+    }
+    bench.cell.until_recorded("bench", 502);
+    let rows = bench.cell.store().results();
+    let ra: Vec<&Row> =
+        rows.iter().filter(|row| field(row, "quantity") == "Ra" && field(row, "kind") == "reading").collect();
+    let attempts: Vec<u32> = ra.iter().map(|row| field(row, "attempt").parse().unwrap_or(1)).collect();
+    assert_eq!(attempts, (1..=501).collect::<Vec<u32>>());
+    assert!(ra.iter().skip(2).all(|row| field(row, "reasons") == "retest-limit" && field(row, "piece") == "1"));
+    assert_eq!(parts_that_stand(&bench), ["part J-1/A-1 conforms within-limits"]);
+    assert_eq!(bench.measure("Ra 0.5 um of A-2")[0], "reading 12 J-1/A-2 0.5 conforms within-limits trace 1");
+    bench.end();
+}
+
 #[test]
 fn what_was_missing_is_filled_later() {
     let mut bench = bench();

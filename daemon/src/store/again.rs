@@ -5,9 +5,9 @@
 
 use std::sync::Arc;
 
-use ridgepost_judge::{self as judge, Circumstances, GaugeState, Joins, Kind, Piece, Reason, Row, Step};
+use ridgepost_judge::{self as judge, Circumstances, GaugeState, Joins, Kind, Outcome, Piece, Reason, Row, Step};
 use ridgepost_parsers::Reading;
-use rusqlite::params;
+use rusqlite::{OptionalExtension, params};
 
 use super::StoreFault;
 use super::held::Spoken;
@@ -18,6 +18,10 @@ use super::rejudge::Run;
 use super::row::Around;
 use super::standing::{self, Standing};
 use super::taken::Taken;
+
+/// Rows of a piece up to which more readings are judged anew with it, each time all of them. An instrument that names all parts
+/// alike must not make the writer slower with each; what comes behind is kept, as too many retests.
+const ROWS_MAX: u32 = 200;
 
 /// Readings of one measurement of a part that was told.
 pub(super) struct Again<'r> {
@@ -66,7 +70,8 @@ impl Recorder<'_> {
     pub(super) fn measured_again(&mut self, again: Again) -> Result<(), StoreFault> {
         self.end_begun()?;
         let Told { run, piece, serial, cycle } = &again.told;
-        let all = standing::of_piece(self.tx, run.0, *piece)?;
+        let is_full = self.has_more_rows(run.0, *piece)?;
+        let all = if is_full { Vec::new() } else { standing::of_piece(self.tx, run.0, *piece)? };
         let stay: Vec<&Standing> =
             all.iter().filter(|row| row.about == Kind::Reading && row.row.balloon.is_some()).collect();
         let plan = self.plan;
@@ -95,7 +100,11 @@ impl Recorder<'_> {
                 return self.post(&posted);
             }
         };
-        let rows = anew.readings.last().map_or(&[][..], Vec::as_slice);
+        let mut rows = anew.readings.last().cloned().unwrap_or_default();
+        if is_full {
+            rows.iter_mut().try_for_each(|row| self.too_many(row, run.0, *piece))?;
+        }
+        let rows = &rows[..];
         let around =
             Around { from: Some(again.from), reading: None, run: Some(run), spoken: &again.spoken, beside: None };
         let (_, written) = self.write(rows, around, (again.frame, again.readings), again.gauge_id)?;
@@ -103,13 +112,15 @@ impl Recorder<'_> {
         let posted: Vec<Posted> =
             written.iter().zip(rows).map(|((seq, _), row)| Posted::new(*seq, row, None)).collect();
         self.post(&posted)?;
-        let mut fresh = Vec::with_capacity(written.len());
-        for (seq, _) in &written {
-            fresh.extend(standing::of(self.tx, *seq)?);
+        if !is_full {
+            let mut fresh = Vec::with_capacity(written.len());
+            for (seq, _) in &written {
+                fresh.extend(standing::of(self.tx, *seq)?);
+            }
+            let before: Vec<Vec<&Standing>> =
+                stay.iter().map(|row| vec![*row]).chain([fresh.iter().collect::<Vec<_>>()]).collect();
+            self.anew(None, Reason::Superseded).settle(run, &anew, &before, &all)?;
         }
-        let before: Vec<Vec<&Standing>> =
-            stay.iter().map(|row| vec![*row]).chain([fresh.iter().collect::<Vec<_>>()]).collect();
-        self.anew(None, Reason::Superseded).settle(run, &anew, &before, &all)?;
         self.told_of_retests(again.from, rows);
         self.labels_used(again.from, rows, again.is_now)?;
         if anew.piece.is_complete() {
@@ -119,6 +130,25 @@ impl Recorder<'_> {
             Some(gauge) => self.gauge_used(gauge, None, again.from, &written),
             None => Ok(()),
         }
+    }
+
+    fn has_more_rows(&self, run: i64, piece: i64) -> Result<bool, StoreFault> {
+        let sql = "SELECT count(*) FROM (SELECT 1 FROM entry WHERE run = ?1 AND piece = ?2 LIMIT ?3)";
+        let rows: u32 = self.tx.prepare_cached(sql)?.query_row(params![run, piece, ROWS_MAX + 1], |row| row.get(0))?;
+        Ok(rows > ROWS_MAX)
+    }
+
+    /// Makes a row one retest too many: the number of the attempt goes on, nothing is judged.
+    fn too_many(&self, row: &mut Row, run: i64, piece: i64) -> Result<(), StoreFault> {
+        let sql = "SELECT attempt FROM result WHERE run = ?1 AND piece = ?2 AND balloon IS ?3 AND kind = 'reading' \
+                   ORDER BY seq DESC LIMIT 1";
+        let last: Option<Option<u32>> =
+            self.tx.prepare_cached(sql)?.query_row(params![run, piece, row.balloon], |row| row.get(0)).optional()?;
+        row.attempt = Some(last.flatten().unwrap_or(1).saturating_add(1));
+        row.outcome = Some(Outcome::Unjudged);
+        row.reasons = vec![Reason::RetestLimit.code().to_owned()];
+        row.trace = None;
+        Ok(())
     }
 
     /// The piece that was begun ends: another part is measured.
