@@ -185,3 +185,26 @@ fn a_profile_that_can_t_be_evaluated_gives_no_number() {
     assert!(why.contains("computed: "), "{why}");
     cell.stop();
 }
+
+/// A tester is verified by what it shows, not by what is computed from its profile.
+#[test]
+fn a_verification_is_of_the_testers_own_figures() {
+    let (mut cell, mut line) = cell("conditions = { cutoff = \"0.8 mm\", sections = 5 }");
+    cell.stop();
+    let register = "[[gauge]]\nid = \"RT-1\"\nkind = \"stylus\"\nsettings = { cutoff = \"0.8 mm\", sections = 5 }\n\
+                    verification = { specimen = \"SP-1\", traces = 3, permitted = { Ra = \"5 %\" } }\n\
+                    [[specimen]]\nid = \"SP-1\"\ncertified = { Ra = \"0.25 µm\" }\nuncertainty = { Ra = \"0.003 µm\" }\n";
+    cell.write("gauges.toml", register);
+    cell.start_listening(&[&line]);
+    let begun = cell.ask(&["verify", "RT-1", "--by", "M. K."]);
+    assert!(begun.status.success(), "{begun:?}");
+    // The profile says 0.318, the tester 0.25: it is the tester that is verified.
+    for number in 1..=3 {
+        line.send(&message(number, "S", "02_ground", &[("Ra", 0.25)]));
+    }
+    cell.until("the verification", |cell| {
+        let gauges = cell.ask_json(&["status"]).remove(0);
+        (gauges["gauges"][0]["state"] == "verified").then_some(())
+    });
+    cell.stop();
+}
