@@ -208,9 +208,15 @@ fn fill(
     }
 }
 
+/// Points up to which other settings are tried: everybody waits meanwhile.
+const POINTS_TRIED: usize = 50_000;
+
 /// Which other setting gives the instrument's own figure.
 fn cause(evaluation: &Evaluation, characteristic: &Characteristic, unit: Unit, own: f64) -> Option<String> {
     let settings = &evaluation.settings;
+    if evaluation.points > POINTS_TRIED {
+        return Some("the profile is too long to try other settings here: `ridgepost profile` does".to_owned());
+    }
     // The primary profile over the sections that were evaluated: enough for a likely cause.
     let profile = texture::Trace::new(evaluation.primary.clone(), evaluation.step).ok()?;
     let mut others: Vec<(String, texture::Settings)> = Vec::new();
