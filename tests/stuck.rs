@@ -96,6 +96,7 @@ fn a_share_that_hangs_stops_its_sink_and_nothing_else() {
         (far.count() == 4).then_some(())
     });
     assert!(all.is_some(), "{} of 4 on the share:\n{}", far.count(), cell.log());
+    until_true("the porter of the earlier run to be gone", || !fs::exists(format!("/proc/{porter}")).unwrap());
     cell.until("the trouble to be over", |cell| sink_trouble(cell, "far").is_none().then_some(()));
     none(far.look_again());
     none(deliveries(&cell.store().results(), &far));

@@ -8,7 +8,7 @@
 //! Both ways: a line of JSON, then as many bytes as it says.
 
 use std::collections::BTreeSet;
-use std::io::{BufRead, BufReader, Read, Write};
+use std::io::{BufRead, BufReader, Write};
 use std::process::{Child, ChildStdin, Command, Stdio};
 use std::sync::Mutex;
 use std::sync::mpsc::{Receiver, RecvTimeoutError, Sender, channel};
@@ -204,11 +204,25 @@ impl Beats {
     }
 }
 
-/// The other side: does what comes in on stdin until it ends.
-pub fn serve<T: DeserializeOwned, A: Serialize>(
+/// The other side: does what comes in on stdin until it ends. Then nobody waits for anything any more, so the process
+/// ends at once, in the middle of its work too: nothing else ends what a daemon left behind that was killed.
+pub fn serve<T: DeserializeOwned + Send + 'static, A: Serialize>(
     mut work: impl FnMut(T, Vec<u8>, &mut Beats) -> (A, Vec<u8>),
 ) -> std::io::Result<()> {
-    let mut input = BufReader::new(std::io::stdin().lock());
+    let (tell, asked) = channel();
+    std::thread::Builder::new().name("orders".to_owned()).spawn(move || {
+        let ended = orders(BufReader::new(std::io::stdin().lock()), &tell);
+        std::process::exit(i32::from(ended.is_err()));
+    })?;
+    for (ask, bytes) in asked {
+        let (answer, behind) = work(ask, bytes, &mut Beats(Instant::now()));
+        send(&mut std::io::stdout().lock(), Some(&answer), &behind)?;
+    }
+    Ok(())
+}
+
+/// Hands on what comes in, until it ends.
+fn orders<T: DeserializeOwned>(mut input: impl BufRead, tell: &Sender<(T, Vec<u8>)>) -> std::io::Result<()> {
     loop {
         let mut line = String::new();
         if input.read_line(&mut line)? == 0 {
@@ -217,8 +231,10 @@ pub fn serve<T: DeserializeOwned, A: Serialize>(
         let head: Head<T> = serde_json::from_str(&line)?;
         let mut bytes = vec![0; head.bytes];
         input.read_exact(&mut bytes)?;
-        let Some(ask) = head.say else { continue };
-        let (answer, behind) = work(ask, bytes, &mut Beats(Instant::now()));
-        send(&mut std::io::stdout().lock(), Some(&answer), &behind)?;
+        if let Some(ask) = head.say
+            && tell.send((ask, bytes)).is_err()
+        {
+            return Ok(());
+        }
     }
 }

@@ -45,13 +45,15 @@ impl Bench {
     }
 
     #[track_caller]
-    fn until_said(&self, words: &str, times: usize) {
-        let heard = within(PATIENCE, || (self.said(words) >= times).then_some(()));
-        assert!(heard.is_some(), "{words:?} was not said {times} times:\n{}", self.shell.machine.last_words());
+    fn until_said(&mut self, words: &str, times: usize) {
+        if within(PATIENCE, || (self.said(words) >= times).then_some(())).is_none() {
+            let status = self.shell.tried("ridgepost status 2>&1; ridgepost ports 2>&1; dmesg | tail -n 20").0;
+            panic!("{words:?} was not said {times} times:\n{status}\n{}", self.shell.machine.last_words());
+        }
     }
 
     #[track_caller]
-    fn until_listening(&self, times: usize) {
+    fn until_listening(&mut self, times: usize) {
         self.until_said(&format!("listening on {PLACE}"), times);
     }
 

@@ -328,6 +328,7 @@ impl Line {
                     }
                 }
                 Action::Deaf(cause) => self.deaf(cause),
+                Action::StillDeaf(cause) => self.still_deaf(cause),
                 Action::Listening { ms, tries } => self.listening(ms, tries),
             }
         }

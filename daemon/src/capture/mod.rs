@@ -7,6 +7,7 @@ pub mod adapter;
 mod anew;
 pub mod arrival;
 pub mod asking;
+mod causes;
 pub mod device;
 mod disk;
 pub mod errors;

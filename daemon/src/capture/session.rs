@@ -5,6 +5,8 @@
 
 use ridgepost_parsers::{Decoded, Decoder, Dialogue, Frame, Framer, Instrument, Order, Remark, Tick};
 
+use super::causes::{Causes, Telling};
+
 /// Between tries to open a device that is not there.
 const REOPEN_MS: u64 = 500;
 /// The longest wait between tries to open a device that is there and refuses.
@@ -60,6 +62,8 @@ pub enum Action {
     Reply(Result<String, String>),
     /// Say once that the station can't listen, and note since when.
     Deaf(String),
+    /// It is still, now for another cause.
+    StillDeaf(String),
     /// Say once that it listens; `ms` is how long it did not.
     Listening {
         /// How long it was deaf, in milliseconds.
@@ -110,9 +114,9 @@ pub struct Session {
     /// What a person is told once the frames up to a number are on the disk.
     reply: Option<(u64, String)>,
     state: State,
-    /// Since when it is deaf, and whether that was said.
+    /// Since when it is deaf, and what was said of that.
     deaf_since: Tick,
-    told: bool,
+    causes: Causes,
     tries: u32,
     /// The device hung up at once, so that it is open is told only when it stays so.
     wary: bool,
@@ -140,7 +144,7 @@ impl Session {
             reply: None,
             state: State::Closed { at: now },
             deaf_since: now,
-            told: false,
+            causes: Causes::default(),
             tries: 0,
             wary: false,
             first_after_open: true,
@@ -242,7 +246,7 @@ impl Session {
             self.deaf_since = now;
         }
         self.mute = true;
-        if self.renews { self.hung_up(now, cause) } else { self.tell(cause) }
+        if self.renews { self.hung_up(now, cause) } else { self.tell(now, cause) }
     }
 
     /// Frames are on the disk: now they may be acknowledged, and people told of them.
@@ -259,7 +263,8 @@ impl Session {
     fn listening(&mut self, now: Tick) -> Action {
         let ms = now.0.saturating_sub(self.deaf_since.0);
         let tries = std::mem::take(&mut self.tries);
-        (self.told, self.wary) = (false, false);
+        self.causes.forget();
+        self.wary = false;
         Action::Listening { ms, tries }
     }
 
@@ -275,7 +280,7 @@ impl Session {
         self.tries = self.tries.saturating_add(1);
         let wait = (REOPEN_MS * u64::from(self.tries)).min(REFUSED_MS_MAX);
         self.state = State::Closed { at: Tick(now.0 + wait) };
-        self.tell(cause)
+        self.tell(now, cause)
     }
 
     fn hung_up(&mut self, now: Tick, cause: String) -> Vec<Action> {
@@ -291,12 +296,16 @@ impl Session {
             return actions;
         }
         self.state = State::Closed { at: Tick(now.0 + REOPEN_MS) };
-        actions.append(&mut self.tell(cause));
+        actions.append(&mut self.tell(now, cause));
         actions
     }
 
-    fn tell(&mut self, cause: String) -> Vec<Action> {
-        if std::mem::replace(&mut self.told, true) { Vec::new() } else { vec![Action::Deaf(cause)] }
+    fn tell(&mut self, now: Tick, cause: String) -> Vec<Action> {
+        match self.causes.told(now, &cause) {
+            Some(Telling::First) => vec![Action::Deaf(cause)],
+            Some(Telling::Another) => vec![Action::StillDeaf(cause)],
+            None => Vec::new(),
+        }
     }
 
     fn passed(&mut self, now: Tick) -> Vec<Action> {

@@ -26,11 +26,22 @@ pub fn make(shell: &mut Shell) {
     shell.sh("sh -x /run/usb-gauge /run/descriptors /run/strings 2>&1");
 }
 
-/// Plugs it in with this serial number.
+/// Plugs it in with this serial number, so that the kernel knows it: where the host is busy, a guest's controller may
+/// give a device up before it has answered, and then somebody has to pull it and plug it in again.
 #[track_caller]
 pub fn plug_in(shell: &mut Shell, serial: &str) {
     let number = "/sys/kernel/config/usb_gadget/gauge/strings/0x409/serialnumber";
-    shell.sh(&format!("echo {serial} >{number} && echo dummy_udc.0 >{PLUG}"));
+    let known = format!("grep -qx {serial} /sys/bus/usb/devices/*/serial");
+    let look = format!("for look in $(seq 100); do {known} && exit; sleep 0.1; done; exit 1");
+    for _ in 0..5 {
+        shell.sh(&format!("echo {serial} >{number} && echo dummy_udc.0 >{PLUG}"));
+        if shell.tried(&format!("( {look} )")).1 == 0 {
+            return;
+        }
+        pull(shell);
+    }
+    let kernel = shell.tried("dmesg | tail -n 20").0;
+    panic!("the kernel of the guest knows no device {serial}: {kernel}\n{}", shell.machine.last_words());
 }
 
 /// Pulls it.

@@ -62,6 +62,12 @@ impl Line {
         self.tell(What::Deaf { station, cause, since: self.shell.clock.stamp() });
     }
 
+    pub(super) fn still_deaf(&mut self, cause: String) {
+        let station = &self.station.name;
+        tracing::warn!(code = "deaf", station, "{} is not listened to still: {cause}", self.stream.place());
+        self.shell.board.change(station, |status| status.trouble = Some(cause));
+    }
+
     pub(super) fn listening(&mut self, ms: u64, tries: u32) {
         self.hint = None;
         let station = self.station.name.clone();
