@@ -30,6 +30,14 @@ pub fn explain(plan: &Plan) -> Vec<String> {
             if may.is_empty() { "nothing".to_owned() } else { may.join(", ") }
         ));
     }
+    lines.extend(plan.orders.iter().map(|orders| {
+        let marker = orders.marker.as_ref().map(|marker| format!(", only while {marker} is there")).unwrap_or_default();
+        format!(
+            "job files of other systems from {}, once they stood still for {} ms{marker}; a faulty one is refused and told",
+            orders.path.display(),
+            orders.settle_ms
+        )
+    }));
     for sink in &plan.sinks {
         let SinkKind::Csv(csv) = &sink.kind;
         lines.push(format!("sink {}: {}", sink.name, csv_words(csv)));

@@ -16,6 +16,7 @@ mod labels;
 mod load;
 mod nearest;
 mod operator;
+mod order;
 mod pattern;
 mod plan;
 mod read;
@@ -39,8 +40,9 @@ pub use labels::{
 };
 pub use load::load;
 pub use operator::{Authority, Operator, refusal};
+pub use order::{FORMS, Order};
 pub use pattern::matches;
 pub use plan::*;
-pub use read::{Loaded, read};
+pub use read::{Loaded, ORDERS, read};
 pub use schema::schemas;
 pub use watch::{Digest, Heartbeat, Metrics, Watch};

@@ -6,7 +6,7 @@ use std::path::{Path, PathBuf};
 use std::string::FromUtf8Error;
 
 use crate::diagnostic::Diagnostic;
-use crate::read::{Loaded, gather, unreadable};
+use crate::read::{Loaded, ORDERS, gather, unreadable};
 
 /// A configuration file is never this long; a device or a misplaced export might be.
 const LONGEST: u64 = 4 << 20;
@@ -21,7 +21,17 @@ pub fn load(cell_dir: &Path) -> Loaded {
     for folder in ["jobs", "instruments"] {
         found.folder(&cell_dir, folder);
     }
-    gather(&cell_dir, &found.texts, found.faults)
+    let known = found.texts.len() + found.faults.len();
+    let loaded = gather(&cell_dir, &found.texts, found.faults.clone());
+    // Jobs that other systems handed over lie beside the store, and where that is only the files tell.
+    let beside = loaded.partial.as_ref().filter(|plan| plan.orders.is_some()).and_then(|plan| plan.store.parent());
+    if let Some(beside) = beside {
+        found.folder(beside, ORDERS);
+    }
+    match found.texts.len() + found.faults.len() > known {
+        true => gather(&cell_dir, &found.texts, found.faults),
+        false => loaded,
+    }
 }
 
 #[derive(Default)]

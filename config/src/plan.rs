@@ -35,6 +35,8 @@ pub struct Plan {
     pub labels: Option<Arc<crate::labels::Labels>>,
     /// Who may decide what; `None` where nobody is listed.
     pub operators: Option<Vec<crate::operator::Operator>>,
+    /// The folder that another system puts job files into, where there is one.
+    pub orders: Option<Folder>,
     /// Where results go, in the order written.
     pub sinks: Vec<Sink>,
     /// What the daemon tells of itself, and from when on it warns.

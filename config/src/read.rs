@@ -8,11 +8,11 @@ use sha2::{Digest, Sha256};
 
 use crate::check::instruments::{Entry, Library};
 use crate::check::jobs::Around;
-use crate::check::{Names, cell, gauges, instruments, jobs, labels, sinks, stations, watch};
+use crate::check::{Names, cell, gauges, instruments, jobs, labels, sinks, sources, stations, watch};
 use crate::diagnostic::{Code, Diagnostic, Severity};
 use crate::document::Path;
 use crate::labels::Labels;
-use crate::plan::{GaugeBinding, Job, Plan, Sink, Station, Text};
+use crate::plan::{Folder, GaugeBinding, Job, Plan, Sink, Station, Text};
 use crate::schema;
 use crate::sheet::Sheet;
 
@@ -51,7 +51,7 @@ impl Text {
 }
 
 /// Checks texts of a cell folder, by path relative to `cell_dir` (absolute): `cell.toml`, `gauges.toml`,
-/// `labels.toml`, `jobs/*.toml`, `instruments/*.toml`. Other paths are not looked at.
+/// `labels.toml`, `jobs/*.toml`, `instruments/*.toml`, and `orders/*.toml`, which lie beside the store. Other paths are not looked at.
 pub fn read(cell_dir: &FilePath, files: &BTreeMap<PathBuf, String>) -> Loaded {
     gather(cell_dir, files, vec![])
 }
@@ -79,6 +79,7 @@ pub(crate) fn gather(cell_dir: &FilePath, files: &BTreeMap<PathBuf, String>, unr
         jobs,
         labels: labels.map(Arc::new),
         operators: cell.operators,
+        orders: cell.orders,
         sinks: cell.sinks,
         watch: cell.watch,
     });
@@ -94,6 +95,9 @@ pub(crate) fn gather(cell_dir: &FilePath, files: &BTreeMap<PathBuf, String>, unr
             .collect(),
     }
 }
+
+/// The folder, beside the store, that keeps the jobs of other systems.
+pub const ORDERS: &str = "orders";
 
 /// Which file of a cell folder a path is.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
@@ -111,7 +115,7 @@ fn kind(file: &FilePath) -> Option<Kind> {
         "" if file.as_os_str() == "cell.toml" => Some(Kind::Cell),
         "" if file.as_os_str() == "gauges.toml" => Some(Kind::Gauges),
         "" if file.as_os_str() == "labels.toml" => Some(Kind::Labels),
-        "jobs" if is_toml => Some(Kind::Job),
+        "jobs" | ORDERS if is_toml => Some(Kind::Job),
         "instruments" if is_toml => Some(Kind::Instrument),
         _ => None,
     }
@@ -126,6 +130,7 @@ struct CellPart {
     /// Those of scanners among them.
     scanners: Vec<String>,
     operators: Option<Vec<crate::operator::Operator>>,
+    orders: Option<Folder>,
     sinks: Vec<Sink>,
     watch: crate::watch::Watch,
 }
@@ -146,7 +151,11 @@ fn around(cell: &CellPart, register: &gauges::Register) -> Around {
         GaugeBinding::ByChannel(ids) => ids.values().any(is_skidded),
         GaugeBinding::None => false,
     });
-    Around { skidded: skidded.map(|station| station.name.clone()).collect(), stations: cell.station_names.clone() }
+    Around {
+        skidded: skidded.map(|station| station.name.clone()).collect(),
+        stations: cell.station_names.clone(),
+        cell: cell.place.as_ref().map(|(cell, _)| cell.name.clone()),
+    }
 }
 
 /// The files side by side.
@@ -228,6 +237,7 @@ impl<'t> Desk<'t> {
                     stations: stations::check(&mut sheet, &said.station, self.cell_dir, library, gauges),
                     scanners,
                     operators: cell::operators(&mut sheet, &said),
+                    orders: sources::orders(&mut sheet, said.orders.as_ref(), self.cell_dir),
                     sinks: sinks::check(&mut sheet, &said.sink, &said.station, self.cell_dir),
                     watch: watch::check(&mut sheet, &said, self.cell_dir),
                     station_names: Names {

@@ -5,7 +5,7 @@ use std::os::unix::fs::MetadataExt;
 use std::path::{Path, PathBuf};
 use std::sync::Arc;
 
-use ridgepost_config::{Diagnostic, Job, Loaded, Plan, Text};
+use ridgepost_config::{Diagnostic, Job, Loaded, ORDERS, Order, Plan, Text};
 
 /// A loaded cell folder with a usable plan.
 #[derive(Clone, Debug)]
@@ -78,6 +78,32 @@ impl Cell {
         Cell { faults, ..self }
     }
 
+    /// The text that is kept of the job of an order.
+    pub fn order(&self, order: &Order) -> Option<String> {
+        self.texts.get(&Path::new(ORDERS).join(order.file_name())).cloned()
+    }
+
+    /// This cell with a job of another system, or everything that is wrong with that.
+    ///
+    /// # Errors
+    /// Each fault with its place in the job's text.
+    pub fn with_order(&self, order: &Order) -> Result<Cell, Vec<String>> {
+        let file = Path::new(ORDERS).join(order.file_name());
+        let mut texts = self.texts.clone();
+        texts.insert(file.clone(), order.text.clone());
+        let loaded = ridgepost_config::read(&self.dir, &texts);
+        let faults: Vec<String> = loaded.faults().filter(|fault| fault.file == file).map(in_one_line).collect();
+        match loaded.partial {
+            Some(plan) if faults.is_empty() && plan.jobs.contains_key(&order.id) => {
+                Ok(Cell { plan: Arc::new(plan), texts, ..self.clone() })
+            }
+            _ if faults.is_empty() => {
+                Err(vec![format!("job {} can't be used beside the files of this cell", order.id)])
+            }
+            _ => Err(faults),
+        }
+    }
+
     /// The job that a kept text says, read beside the rest of the folder as it is now. The text may differ from
     /// today's job file, or the file may be gone: an open job stays as it was opened.
     pub fn kept_job(&self, body: &str) -> Option<Arc<Job>> {
@@ -85,8 +111,17 @@ impl Cell {
             return Some(Arc::clone(job));
         }
         let mut texts = self.texts.clone();
-        texts.retain(|path, _| !path.starts_with("jobs"));
+        texts.retain(|path, _| !path.starts_with("jobs") && !path.starts_with(ORDERS));
         texts.insert("jobs/kept.toml".into(), body.to_owned());
         ridgepost_config::read(&self.dir, &texts).partial?.jobs.into_values().next()
+    }
+}
+
+/// A fault of a text that its writer may have written in another form: the line itself says where it is.
+fn in_one_line(fault: &Diagnostic) -> String {
+    let help = fault.help.as_ref().map(|help| format!(" ({help})")).unwrap_or_default();
+    match fault.snippet.trim() {
+        "" => format!("{}{help}", fault.message),
+        line => format!("`{line}`: {}{help}", fault.message),
     }
 }

@@ -35,6 +35,8 @@ pub(crate) struct Around {
     pub(crate) stations: Names,
     /// Stations whose gauge is skidded.
     pub(crate) skidded: Vec<String>,
+    /// Name of the cell.
+    pub(crate) cell: Option<String>,
 }
 
 fn at(index: usize) -> Path {
@@ -52,6 +54,7 @@ pub(crate) fn check(sheet: &mut Sheet, said: &JobFile, around: &Around, text: Te
     if let Some(id) = &job.id {
         plain_id(sheet, &id_path(), id);
     }
+    for_this_cell(sheet, said, around);
     let asked = said.characteristic.as_deref().unwrap_or_default();
     let balloons: Vec<_> = asked.iter().enumerate().map(|(index, said)| (at(index), said.balloon.clone())).collect();
     duplicates(sheet, "characteristic", &balloons, "balloon");
@@ -81,6 +84,18 @@ pub(crate) fn check(sheet: &mut Sheet, said: &JobFile, around: &Around, text: Te
         characteristics: read.into_iter().filter_map(|(_, read)| read).collect(),
         text,
     })
+}
+
+/// A job that another system meant for another cell must not be measured here.
+fn for_this_cell(sheet: &mut Sheet, said: &JobFile, around: &Around) {
+    let meant = said.order.as_ref().and_then(|order| order.cell.as_ref());
+    if let (Some(meant), Some(here)) = (meant, &around.cell)
+        && meant != here
+    {
+        let path = Path::top().key("order").key("cell");
+        let message = format!("this job is for cell `{meant}`, and this is `{here}`");
+        sheet.fault(&path, Code::Contradiction, message, "put it into the folder of that cell");
+    }
 }
 
 /// The characteristic as far as its quantity and limits could be read: others are compared with it.

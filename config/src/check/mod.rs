@@ -12,7 +12,7 @@ pub(crate) mod labels;
 mod limits;
 mod master;
 pub(crate) mod sinks;
-mod sources;
+pub(crate) mod sources;
 mod specimens;
 pub(crate) mod stations;
 mod verification;

@@ -9,7 +9,7 @@ use crate::diagnostic::Code;
 use crate::document::Path;
 use crate::pattern::overlap;
 use crate::plan::{Flow, Folder, Keyboard, Parity, Port, PortAt, Source, Stream, Tcp, WhenRecorded};
-use crate::said::{DecimalWord, FolderSaid, KeyboardSaid, PortSaid, StationSaid, TcpSaid};
+use crate::said::{DecimalWord, FolderSaid, KeyboardSaid, OrdersSaid, PortSaid, StationSaid, TcpSaid};
 use crate::sheet::Sheet;
 
 /// Names of kernel devices that change with the order of plugging.
@@ -98,6 +98,29 @@ fn read_keyboard(sheet: &mut Sheet, path: &Path, said: &KeyboardSaid, cell_dir: 
     Some(Keyboard { path: resolve(cell_dir, device), layout: said.layout?, keypad_decimal })
 }
 
+fn marker(sheet: &mut Sheet, path: &Path, said: Option<&String>) {
+    if let Some(marker) = said.filter(|marker| marker.contains('/')) {
+        let message = format!("`{marker}` is not a file in the folder");
+        let help = "write the name of a file that lies in `path` itself";
+        sheet.fault(&path.key("marker"), Code::WrongValue, message, help);
+    }
+}
+
+/// The folder that another system puts job files into.
+pub(crate) fn orders(sheet: &mut Sheet, said: Option<&OrdersSaid>, cell_dir: &FilePath) -> Option<Folder> {
+    let said = said?;
+    marker(sheet, &Path::top().key("orders"), said.marker.as_ref());
+    Some(Folder {
+        path: resolve(cell_dir, said.path.as_ref()?),
+        pattern: "*".to_owned(),
+        subfolders: false,
+        marker: said.marker.clone(),
+        grows: false,
+        when_recorded: WhenRecorded::Archive,
+        settle_ms: said.settle_ms.unwrap_or(2000),
+    })
+}
+
 fn read_folder(sheet: &mut Sheet, path: &Path, said: &FolderSaid, cell_dir: &FilePath) -> Option<Folder> {
     let pattern = said.pattern.clone().unwrap_or_else(|| "*".to_owned());
     if pattern.contains('/') {
@@ -109,11 +132,7 @@ fn read_folder(sheet: &mut Sheet, path: &Path, said: &FolderSaid, cell_dir: &Fil
             "a pattern is about names of files: write the folder as `path`, or subfolders = true",
         );
     }
-    if let Some(marker) = said.marker.as_ref().filter(|marker| marker.contains('/')) {
-        let message = format!("`{marker}` is not a file in the folder");
-        let help = "write the name of a file that lies in `path` itself";
-        sheet.fault(&path.key("marker"), Code::WrongValue, message, help);
-    }
+    marker(sheet, path, said.marker.as_ref());
     let grows = said.grows == Some(true);
     if grows && said.when_recorded.is_some_and(|then| then != WhenRecorded::Leave) {
         let message = "a file that grows is never recorded to its end, so it is not moved or deleted".to_owned();

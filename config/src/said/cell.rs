@@ -32,6 +32,8 @@ pub(crate) struct CellFile {
     /// the store.
     #[serde(default)]
     pub(crate) operator: Vec<OperatorSaid>,
+    /// Where another system puts job files; jobs come from `jobs/` alone where not written.
+    pub(crate) orders: Option<OrdersSaid>,
     /// What the daemon tells of itself, and from when on it warns.
     pub(crate) watch: Option<super::WatchSaid>,
 }
@@ -203,6 +205,22 @@ pub(crate) struct FolderSaid {
     /// What becomes of a file once it is recorded: archive (moved to `recorded/` inside the folder) where not written.
     #[schemars(extend("default" = "archive"))]
     pub(crate) when_recorded: Option<WhenRecorded>,
+    /// Milliseconds that a file must stand still before it is read; 2000 where not written.
+    #[schemars(range(min = 0, max = 3_600_000), extend("default" = 2000))]
+    pub(crate) settle_ms: Option<u64>,
+}
+
+/// A folder that another system puts job files into.
+#[derive(Clone, Debug, Default, Deserialize, JsonSchema)]
+#[serde(deny_unknown_fields)]
+#[schemars(rename = "Orders")]
+pub(crate) struct OrdersSaid {
+    /// The folder; a relative path is relative to the cell folder.
+    #[schemars(required, length(min = 1))]
+    pub(crate) path: Option<String>,
+    /// File that must be in the folder: while it is not there, the folder counts as away, and nothing is read.
+    #[schemars(length(min = 1))]
+    pub(crate) marker: Option<String>,
     /// Milliseconds that a file must stand still before it is read; 2000 where not written.
     #[schemars(range(min = 0, max = 3_600_000), extend("default" = 2000))]
     pub(crate) settle_ms: Option<u64>,

@@ -17,6 +17,22 @@ pub(crate) struct JobFile {
     /// Requirements in measuring order.
     #[schemars(required, length(min = 1))]
     pub(crate) characteristic: Option<Vec<CharacteristicSaid>>,
+    /// Where the job comes from another system: which cell it is for, and which version it is.
+    pub(crate) order: Option<OrderSaid>,
+}
+
+/// What another system says of a job that it hands over.
+#[derive(Clone, Debug, Default, Deserialize, JsonSchema)]
+#[serde(deny_unknown_fields)]
+#[schemars(rename = "Order")]
+pub(crate) struct OrderSaid {
+    /// Name of the cell that it is for; any where not written.
+    #[schemars(length(min = 1))]
+    pub(crate) cell: Option<String>,
+    /// Its number among the versions of this job: an older one never takes the place of a newer one.
+    #[schemars(range(min = 0, max = 1_000_000_000))]
+    #[expect(dead_code, reason = "read where orders are compared, before they are jobs; here it is known and bounded")]
+    pub(crate) version: Option<u32>,
 }
 
 /// What is made.

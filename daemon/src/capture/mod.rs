@@ -24,6 +24,7 @@ pub mod line;
 mod listing;
 mod node;
 mod opening;
+pub mod orders;
 mod pump;
 pub mod reach;
 mod recorder;

@@ -3,22 +3,29 @@
 use std::sync::Arc;
 
 use tokio::signal::unix::{Signal, SignalKind, signal};
+use tokio::sync::mpsc;
 
 use super::crew::Crew;
 use super::reload::CellWatch;
-use super::{House, host};
+use super::{House, host, orders};
+use crate::capture::orders::News;
 use crate::cell::Cell;
 use crate::store::What;
 
 /// Brings the daemon to changed files, again and again.
-pub(super) async fn follow(house: &House, crew: &mut Crew) {
+pub(super) async fn follow(house: &House, crew: &mut Crew, mut orders: mpsc::Receiver<News>) {
     let (cell, _) = house.cell();
     let mut watch = CellWatch::new(&cell.dir, &cell.look);
+    let mut troubles = orders::Troubles::default();
     let mut hang_up = signal(SignalKind::hangup()).ok();
     loop {
         tokio::select! {
             () = watch.changed() => {}
             () = received(&mut hang_up) => {}
+            Some(news) = orders.recv() => {
+                orders::heed(house, crew, &mut troubles, news).await;
+                continue;
+            }
         }
         host::reloading();
         reload(house, crew).await;

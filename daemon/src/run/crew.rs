@@ -7,11 +7,13 @@ use std::sync::Arc;
 use std::sync::mpsc::{SyncSender, sync_channel};
 use std::time::Duration;
 
-use ridgepost_config::{Plan, Sink, Source, Station};
+use ridgepost_config::{Folder, Plan, Sink, Source, Station};
+use tokio::sync::mpsc;
 use tokio_util::sync::CancellationToken;
 
 use crate::capture::folder;
 use crate::capture::line::{self, Shell};
+use crate::capture::orders::{self, News};
 use crate::capture::session::Before;
 use crate::deliver;
 use crate::store::{open_for_reading, query};
@@ -47,6 +49,8 @@ impl Member {
 pub struct Crew {
     shell: Shell,
     store: PathBuf,
+    /// Where job files of other systems are told.
+    news: mpsc::Sender<News>,
     members: Vec<Member>,
     leaving: Vec<Member>,
     /// Stations started so far. A station that a changed configuration starts again counts its transmissions anew, and
@@ -55,16 +59,17 @@ pub struct Crew {
 }
 
 impl Crew {
-    /// Nobody yet. `shell` is what members get, with a stop of their own below its stop.
-    pub fn new(shell: Shell, store: PathBuf) -> Self {
-        Crew { shell, store, members: Vec::new(), leaving: Vec::new(), started: 0 }
+    /// Nobody yet, and what will be told of job files of other systems. `shell` is what members get, with a stop of their own below its stop.
+    pub fn new(shell: Shell, store: PathBuf) -> (Self, mpsc::Receiver<News>) {
+        let (news, told) = mpsc::channel(1);
+        (Crew { shell, store, news, members: Vec::new(), leaving: Vec::new(), started: 0 }, told)
     }
 
     /// Brings everybody to a plan: stops who is not in it any more or does other work, starts who is new. Returns
     /// how the sinks are woken.
     pub fn apply(&mut self, plan: &Plan) -> Nudges {
-        let wanted: Vec<(String, String)> =
-            plan.stations.iter().map(station_words).chain(plan.sinks.iter().map(sink_words)).collect();
+        let wanted = plan.stations.iter().map(station_words).chain(plan.sinks.iter().map(sink_words));
+        let wanted: Vec<(String, String)> = wanted.chain(plan.orders.iter().map(orders_words)).collect();
         let is_wanted =
             |member: &Member| wanted.iter().any(|(name, words)| *name == member.name && *words == member.words);
         let (stay, leave): (Vec<Member>, Vec<Member>) =
@@ -86,6 +91,12 @@ impl Crew {
             let (name, words) = sink_words(sink);
             if !self.has(&name) {
                 self.start_sink(name, words, sink);
+            }
+        }
+        if let Some(orders) = &plan.orders {
+            let (name, words) = orders_words(orders);
+            if !self.has(&name) {
+                self.start_orders(name, words, orders.clone());
             }
         }
         self.members.iter().filter_map(|member| member.nudge.clone()).collect()
@@ -140,6 +151,15 @@ impl Crew {
         }
     }
 
+    fn start_orders(&mut self, name: String, words: String, folder: Folder) {
+        let stop = self.shell.stop.child_token();
+        let shell = Shell { stop: stop.clone(), ..self.shell.clone() };
+        let news = self.news.clone();
+        if let Some(work) = thread(&name, move || orders::watch(folder, shell, news)) {
+            self.members.push(Member { name, words, stop, nudge: None, work });
+        }
+    }
+
     /// Waits for everybody up to a bound after the stop, and names who is still busy.
     pub async fn rest(mut self, within: Duration) -> Vec<String> {
         self.members.append(&mut self.leaving);
@@ -178,4 +198,8 @@ fn station_words(station: &Station) -> (String, String) {
 
 fn sink_words(sink: &Sink) -> (String, String) {
     (format!("sink {}", sink.name), format!("{:?}", sink.kind))
+}
+
+fn orders_words(orders: &Folder) -> (String, String) {
+    ("orders".to_owned(), format!("{orders:?}"))
 }

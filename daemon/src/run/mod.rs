@@ -7,6 +7,7 @@ mod answer;
 mod change;
 mod crew;
 mod host;
+mod orders;
 mod reload;
 
 use std::path::Path;
@@ -237,7 +238,7 @@ async fn daemon(cell: Arc<Cell>, kept: Kept) -> Result<(), RunFault> {
         bells: house.bells.clone(),
         end: stop.clone(),
     };
-    let mut crew = Crew::new(shell, store);
+    let (mut crew, orders) = Crew::new(shell, store);
     let around = Around::start(&house, &socket, kept)?;
     let work = async {
         come_up(&house, &mut crew, cell).await;
@@ -248,7 +249,7 @@ async fn daemon(cell: Arc<Cell>, kept: Kept) -> Result<(), RunFault> {
         // It ends by the stop; what hangs in it holds nobody up.
         drop(tokio::spawn(crate::watch::run(house.scene(&stop))));
         tokio::select! {
-            () = change::follow(&house, &mut crew) => {}
+            () = change::follow(&house, &mut crew, orders) => {}
             () = host::report(&house) => {}
         }
     };
@@ -270,8 +271,7 @@ async fn daemon(cell: Arc<Cell>, kept: Kept) -> Result<(), RunFault> {
         // The writer may be at the store still; the kernel lets go of the lock when this process is gone.
         std::mem::forget(lock);
     }
-    let late = failed.borrow().clone();
-    stopped(&stuck.join(", "), late)
+    stopped(&stuck.join(", "), failed.borrow().clone())
 }
 
 /// How a stop went, with who hangs and what the store forced meanwhile: a disk that failed while everybody stopped failed
