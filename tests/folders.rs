@@ -5,6 +5,8 @@
 
 #[path = "folders/growing.rs"]
 mod growing;
+#[path = "folders/said.rs"]
+mod said;
 
 use std::fs;
 use std::path::{Path, PathBuf};

@@ -72,6 +72,8 @@ fn folder_words(folder: &Folder) -> String {
     };
     let inside = if folder.subfolders { " and the folders inside" } else { "" };
     let marker = folder.marker.as_ref().map(|marker| format!(", only while {marker} is there")).unwrap_or_default();
+    let says = folder.says.as_ref().map(|way| format!(", ways say {}", way.text())).unwrap_or_default();
+    let marker = says + &marker;
     let (path, pattern, still) = (folder.path.display(), &folder.pattern, folder.settle_ms);
     if folder.grows {
         return format!("{path}{inside}, names {pattern}, rows taken as they are added{marker}");

@@ -29,6 +29,7 @@ mod sheet;
 mod source;
 mod walk;
 mod watch;
+mod way;
 
 pub use check::instruments::{instrument, label_line};
 pub use diagnostic::{Code, Diagnostic, Severity};
@@ -46,3 +47,4 @@ pub use plan::*;
 pub use read::{Loaded, ORDERS, read};
 pub use schema::schemas;
 pub use watch::{Digest, Heartbeat, Metrics, Watch};
+pub use way::{Place, Way};

@@ -13,6 +13,16 @@ pub enum Source {
     Folder(Folder),
 }
 
+impl Source {
+    /// What the name of a file there says of its readings.
+    pub fn place(&self, name: &str) -> crate::way::Place {
+        match self {
+            Source::Folder(Folder { says: Some(way), .. }) => way.place(name),
+            _ => crate::way::Place::default(),
+        }
+    }
+}
+
 /// The closed list of devices that bytes come from.
 #[derive(Clone, Debug, PartialEq)]
 pub enum Stream {
@@ -243,6 +253,8 @@ pub struct Folder {
     pub subfolders: bool,
     /// File that must be in the folder, else it counts as away: an unmounted share has none.
     pub marker: Option<String>,
+    /// What the way to a file says of its readings.
+    pub says: Option<crate::way::Way>,
     /// Whether rows are taken as they are added, file by file, instead of files once they are complete.
     pub grows: bool,
     /// What becomes of a file once it is recorded.

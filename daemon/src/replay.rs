@@ -228,6 +228,7 @@ impl<'a> Again<'a> {
                 station: Arc::clone(&self.station),
                 taken: Taken::At(received.us),
                 received,
+                place: Arc::default(),
             };
             Ok(Heard {
                 is_meant: from.received.us >= self.since_us,

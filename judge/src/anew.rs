@@ -10,7 +10,7 @@ use crate::closing::{close, place, verdict_row};
 use crate::context::Held;
 use crate::decision::Guard;
 use crate::hint::Specimens;
-use crate::judging::{Bench, Circumstances, Cycles, Given};
+use crate::judging::{Bench, Circumstances, Cycles, Given, Place};
 use crate::piece::{Attempt, Piece, Slot};
 use crate::plausible::broken_order;
 use crate::row::{GaugeState, Kind, Mode, Outcome, Reason, Row};
@@ -211,6 +211,7 @@ fn join(job: &Job, anew: &mut Anew, joins: &Joins) -> Result<Vec<Row>, Unjudgeab
             cycles: &Cycles::new(),
             specimens: joins.specimens,
             next_due: &[],
+            place: Place::default(),
         };
         let piece = std::mem::take(&mut anew.piece);
         let mut bench = Bench { at: &circumstances, rows: Vec::new(), piece };

@@ -38,6 +38,8 @@ pub struct Circumstances<'a> {
     pub late: bool,
     /// What labels say of readings that are taken now. It does not touch readings of another time.
     pub given: Given<'a>,
+    /// What the way to their file says of the readings.
+    pub place: Place<'a>,
     /// The cycle that parts are in which are made again; any other is in its first.
     pub cycles: &'a Cycles,
     /// The specimens of the register: a reading that is like one of them is marked.
@@ -58,6 +60,17 @@ pub struct Given<'a> {
     pub balloon: Held<'a>,
     /// Something else that must be known is not: who measures, or what the cell is doing.
     pub unknown: bool,
+}
+
+/// What the way to a file says of its readings; nothing where they did not come in a file.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
+pub struct Place<'a> {
+    /// The part that they are of.
+    pub part: Option<&'a str>,
+    /// The characteristic that they are for.
+    pub balloon: Option<&'a str>,
+    /// It names another job than the open one, or nothing that anybody knows.
+    pub astray: bool,
 }
 
 /// What judging yields.
@@ -101,11 +114,11 @@ fn apart(at: &Circumstances, reading: &Reading) -> Option<Reason> {
         Some(Reason::SpecimenReading)
     } else if at.mode != Mode::Production {
         Some(Reason::Mode)
-    } else if late && (at.job.is_none() || own_part(reading).is_none()) {
+    } else if late && (at.job.is_none() || own_part(at, reading).is_none()) {
         Some(Reason::StoredReading)
     } else if at.job.is_none() {
         Some(Reason::NoJob)
-    } else if is_unassigned(&given(at, reading), own_part(reading)) {
+    } else if is_unassigned(at, reading) {
         Some(Reason::Unassigned)
     } else {
         None
@@ -117,21 +130,23 @@ fn given<'a>(at: &Circumstances<'a>, reading: &Reading) -> Given<'a> {
     if at.late || reading.stored { Given::default() } else { at.given }
 }
 
-/// Whether nobody knows what a reading is of: what must be known is not, or label and instrument name two parts.
-fn is_unassigned(given: &Given, own: Option<&str>) -> bool {
+/// Whether nobody knows what a reading is of: what must be known is not, or two of label, instrument and way name two parts.
+fn is_unassigned(at: &Circumstances, reading: &Reading) -> bool {
+    let (given, own) = (given(at, reading), own_part(at, reading));
     let no_part = given.serial == Held::Unknown && own.is_none();
-    let two_parts = matches!((given.serial, own), (Held::Is(label), Some(own)) if label != own);
-    no_part || two_parts || given.balloon == Held::Unknown || given.unknown
+    let named = [own, at.place.part, given.serial.known()];
+    let two_parts = named.iter().flatten().any(|part| own.is_some_and(|own| own != *part));
+    no_part || two_parts || at.place.astray || given.balloon == Held::Unknown || given.unknown
 }
 
-/// The part that the instrument names; blanks name none.
-fn own_part(reading: &Reading) -> Option<&str> {
-    reading.identity.part.as_deref().filter(|part| !part.trim().is_empty())
+/// The part that the instrument names, or the way to its file; blanks name none.
+fn own_part<'a>(at: &Circumstances<'a>, reading: &'a Reading) -> Option<&'a str> {
+    reading.identity.part.as_deref().filter(|part| !part.trim().is_empty()).or(at.place.part)
 }
 
 /// The part that a reading is of: by the instrument's word, else by a label's.
 fn part<'a>(at: &Circumstances<'a>, reading: &'a Reading) -> Option<&'a str> {
-    own_part(reading).or_else(|| given(at, reading).serial.known())
+    own_part(at, reading).or_else(|| given(at, reading).serial.known())
 }
 
 /// The part that a measurement is of, as far as the open job asks for its readings and takes them.
@@ -156,6 +171,7 @@ fn candidates(at: &Circumstances, job: &Job, reading: &Reading) -> Vec<usize> {
             && characteristic.trace.is_some() == reading.computed
             && characteristic.station.as_deref().is_none_or(|station| station == at.station)
             && given(at, reading).balloon.known().is_none_or(|balloon| balloon == characteristic.balloon)
+            && at.place.balloon.is_none_or(|balloon| balloon == characteristic.balloon)
     };
     (0..job.characteristics.len()).filter(|index| job.characteristics.get(*index).is_some_and(fits)).collect()
 }

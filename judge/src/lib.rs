@@ -38,7 +38,7 @@ pub use explain::explain;
 pub use filter::Filter;
 pub use gauge::{due_soon, gauge_state, register_concerns};
 pub use hint::{Hint, Specimens, hints, odd_ratio};
-pub use judging::{Circumstances, Cycles, Given, Judgement, judge, part_named};
+pub use judging::{Circumstances, Cycles, Given, Judgement, Place, judge, part_named};
 pub use limits::{PRINTED_DIGITS, in_unit};
 pub use piece::{Attempt, Piece, Slot, StoredReading};
 pub use plausible::Band;

@@ -341,6 +341,7 @@ fn the_gauge_is_named_even_if_nobody_registered_it() {
         cycles: &NO_CYCLES,
         specimens: &NO_SPECIMENS,
         next_due: &[],
+        place: ridgepost_judge::Place::default(),
         given: ridgepost_judge::Given::default(),
     };
     let judgement = together(&at, &Piece::fresh(&job, 1), &[reading("Ra", "0.4 µm")]);

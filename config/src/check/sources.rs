@@ -11,6 +11,7 @@ use crate::pattern::overlap;
 use crate::plan::{Flow, Folder, Keyboard, Parity, Port, PortAt, Source, Stream, Tcp, WhenRecorded};
 use crate::said::{DecimalWord, FolderSaid, KeyboardSaid, OrdersSaid, PortSaid, StationSaid, TcpSaid};
 use crate::sheet::Sheet;
+use crate::way::Way;
 
 /// Names of kernel devices that change with the order of plugging.
 const UNSTABLE: [&str; 3] = ["/dev/ttyUSB", "/dev/ttyACM", "/dev/input/event"];
@@ -115,10 +116,29 @@ pub(crate) fn orders(sheet: &mut Sheet, said: Option<&OrdersSaid>, cell_dir: &Fi
         pattern: "*".to_owned(),
         subfolders: false,
         marker: said.marker.clone(),
+        says: None,
         grows: false,
         when_recorded: WhenRecorded::Archive,
         settle_ms: said.settle_ms.unwrap_or(2000),
     })
+}
+
+/// What the way to a file says, where that can be read.
+fn way(sheet: &mut Sheet, path: &Path, text: &str, subfolders: bool) -> Option<Way> {
+    let path = path.key("says");
+    match Way::new(text) {
+        Ok(way) if way.depth() > 0 && !subfolders => {
+            let message = format!("`{text}` is about folders inside, and these are not looked into");
+            sheet.fault(&path, Code::Contradiction, message, "write subfolders = true");
+            None
+        }
+        Ok(way) => Some(way),
+        Err(why) => {
+            let message = format!("`{text}` can't be read: {why}");
+            sheet.fault(&path, Code::WrongValue, message, "as in \"{job}/{part}/*.csv\"");
+            None
+        }
+    }
 }
 
 fn read_folder(sheet: &mut Sheet, path: &Path, said: &FolderSaid, cell_dir: &FilePath) -> Option<Folder> {
@@ -133,6 +153,7 @@ fn read_folder(sheet: &mut Sheet, path: &Path, said: &FolderSaid, cell_dir: &Fil
         );
     }
     marker(sheet, path, said.marker.as_ref());
+    let says = said.says.as_ref().and_then(|text| way(sheet, path, text, said.subfolders == Some(true)));
     let grows = said.grows == Some(true);
     if grows && said.when_recorded.is_some_and(|then| then != WhenRecorded::Leave) {
         let message = "a file that grows is never recorded to its end, so it is not moved or deleted".to_owned();
@@ -145,6 +166,7 @@ fn read_folder(sheet: &mut Sheet, path: &Path, said: &FolderSaid, cell_dir: &Fil
         pattern,
         subfolders: said.subfolders.unwrap_or(false),
         marker: said.marker.clone(),
+        says,
         grows,
         when_recorded: said.when_recorded.unwrap_or(otherwise),
         settle_ms: said.settle_ms.unwrap_or(2000),

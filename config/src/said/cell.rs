@@ -199,6 +199,10 @@ pub(crate) struct FolderSaid {
     /// File that must be in the folder: while it is not there, the folder counts as away, and nothing is read.
     #[schemars(length(min = 1))]
     pub(crate) marker: Option<String>,
+    /// What the way to a file says, from the folder itself on: `{job}`, `{part}` and `{balloon}`, `*` for anything within a
+    /// name. A file on another way, or of a job that is not open, is kept and belongs to no part.
+    #[schemars(length(min = 1), extend("examples" = ["{job}/{part}/*.csv"]))]
+    pub(crate) says: Option<String>,
     /// Whether rows are taken as they are added to files, instead of files once they are complete; not where not written.
     #[schemars(extend("default" = false))]
     pub(crate) grows: Option<bool>,

@@ -163,7 +163,8 @@ impl Desk {
             FileState::Begun { file, transmission, done } => (file, transmission, done),
         };
         let Some(raw) = rest else { return Ok((file, cut)) };
-        let from = Provenance { transmission, station: Arc::clone(&self.station), received, taken };
+        let place = Arc::new(self.station.source.place(&name));
+        let from = Provenance { transmission, station: Arc::clone(&self.station), received, taken, place };
         let cut = self.rest(file, &from, &raw, done)?;
         Ok((file, cut))
     }

@@ -2,6 +2,7 @@
 
 use std::sync::Arc;
 
+use ridgepost_config::Place;
 use rusqlite::{OptionalExtension, params};
 
 use super::StoreFault;
@@ -15,15 +16,17 @@ pub(super) fn begin(recorder: &mut Recorder, file: &FileBegin) -> Result<(FileSt
         return Ok((state, Tally::default()));
     }
     let station = &file.station.name;
-    let twin: Option<i64> = recorder
+    let place = file.station.source.place(&file.name);
+    let twins: Vec<(i64, String)> = recorder
         .tx
         .prepare_cached(
-            "SELECT transmission FROM file WHERE station = ?1 AND sha256 = ?2 AND state IN ('recorded', 'archived') \
-             LIMIT 1",
+            "SELECT transmission, name FROM file WHERE station = ?1 AND sha256 = ?2 AND state IN ('recorded', 'archived')",
         )?
-        .query_row(params![station, file.sha256], |row| row.get(0))
-        .optional()?;
-    if let Some(transmission) = twin {
+        .query_map(params![station, file.sha256], |row| Ok((row.get(0)?, row.get(1)?)))?
+        .collect::<Result<_, _>>()?;
+    // The same bytes of another part are another measurement.
+    let twin = twins.into_iter().find(|(_, name)| file.station.source.place(name) == place);
+    if let Some((transmission, _)) = twin {
         let id = insert_file(recorder, file, transmission, "repeat")?;
         let text = format!("{} holds the same bytes as transmission {transmission}: noted, not counted", file.name);
         event(recorder, Some(station), "repeat", &text, Some(transmission))?;
@@ -38,6 +41,7 @@ pub(super) fn begin(recorder: &mut Recorder, file: &FileBegin) -> Result<(FileSt
         station: Arc::clone(&file.station),
         received: file.received.clone(),
         taken: file.taken,
+        place: Arc::new(place),
     };
     let fresh: Vec<Heard> = file.frames.iter().filter(|heard| heard.number > known).cloned().collect();
     let tally = recorder.frames(&from, &fresh)?;
@@ -137,13 +141,16 @@ fn known_file(recorder: &Recorder, file: &FileBegin) -> Result<Option<FileState>
 /// A file that an earlier run began to record and did not end, under another name or time by now: the same bytes go
 /// on where they were left.
 fn begun_elsewhere(recorder: &Recorder, file: &FileBegin) -> Result<Option<(i64, i64, String)>, StoreFault> {
+    // Where names say what files are of, another name is another file.
+    let any_name = file.station.source.place(&file.name) == Place::default();
     Ok(recorder
         .tx
         .prepare_cached(
             "UPDATE OR REPLACE file SET name = ?3, fingerprint = ?4 WHERE id = (SELECT min(id) FROM file \
-             WHERE station = ?1 AND sha256 = ?2 AND state = 'recording') RETURNING id, transmission, state",
+             WHERE station = ?1 AND sha256 = ?2 AND state = 'recording' AND (?5 OR name = ?3)) \
+             RETURNING id, transmission, state",
         )?
-        .query_row(params![file.station.name, file.sha256, file.name, file.fingerprint], |row| {
+        .query_row(params![file.station.name, file.sha256, file.name, file.fingerprint, any_name], |row| {
             Ok((row.get(0)?, row.get(1)?, row.get(2)?))
         })
         .optional()?)

@@ -75,7 +75,8 @@ pub(super) fn grow(recorder: &mut Recorder, grown: &Grown) -> Result<(i64, Tally
             let bytes = (&*sha256(raw), raw);
             let transmission = recorder.transmission(&grown.origin, station, &grown.name, &grown.received, bytes)?;
             let (station, received) = (Arc::clone(station), grown.received.clone());
-            let from = Provenance { transmission, station, received, taken: grown.taken };
+            let place = Arc::new(station.source.place(&grown.name));
+            let from = Provenance { transmission, station, received, taken: grown.taken, place };
             (transmission, recorder.frames(&from, &grown.frames)?)
         }
     };

@@ -109,7 +109,8 @@ impl Recorder<'_> {
         let about = station.scanner.as_ref().map(|scanner| scanner.stations.clone()).unwrap_or_default();
         self.answer_label((&station.name, about), label, (transmission, &burst.received), &mut burst.heard)?;
         let refused = burst.heard.decoded.outcome == Outcome::NotMine;
-        let from = Provenance { transmission, station, received: burst.received, taken: Taken::Live };
+        let from =
+            Provenance { transmission, station, received: burst.received, taken: Taken::Live, place: Arc::default() };
         let tally = self.frames(&from, std::slice::from_ref(&burst.heard))?;
         Ok(Tally { rejected: tally.rejected + u64::from(refused), ..tally })
     }

@@ -7,7 +7,7 @@
 use std::collections::{BTreeMap, BTreeSet};
 use std::sync::Arc;
 
-use ridgepost_config::{Gauge, GaugeBinding, Job, Plan, Sink, Station};
+use ridgepost_config::{Gauge, GaugeBinding, Job, Place, Plan, Sink, Station};
 use ridgepost_judge::{self as judge, Kind, Mode, Piece};
 use ridgepost_parsers::{Decoded, Frame, Outcome, Reading, Remark};
 use rusqlite::{Transaction, params};
@@ -128,6 +128,8 @@ pub struct Provenance {
     pub received: Stamp,
     /// When the readings were taken, as far as that can be believed.
     pub taken: Taken,
+    /// What the way to their file says of them.
+    pub place: Arc<Place>,
 }
 
 impl Recorder<'_> {
@@ -160,6 +162,7 @@ impl Recorder<'_> {
             station: Arc::clone(&burst.station),
             received: burst.received.clone(),
             taken: Taken::Live,
+            place: Arc::default(),
         };
         self.frames(&provenance, std::slice::from_ref(&burst.heard))
     }
@@ -264,6 +267,7 @@ impl Recorder<'_> {
             cycles: open.map_or(&NO_CYCLES, |open| &*open.cycles),
             specimens: &self.plan.specimens,
             next_due: &next_due,
+            place: super::taken::place(from, open),
         };
         let spoken = said.as_ref().map(Said::spoken).unwrap_or_default();
         if let Some(told) = self.told_before(open, &circumstances, readings)? {

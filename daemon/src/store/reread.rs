@@ -144,6 +144,7 @@ impl Recorder<'_> {
             cycles: &judge::Cycles::new(),
             specimens: &self.plan.specimens,
             next_due: &[],
+            place: judge::Place::default(),
         };
         let judgement = judge::judge(&circumstances, &Piece::default(), &[reading]).ok();
         Ok(judgement.and_then(|judgement| judgement.rows.into_iter().next()))

@@ -1,6 +1,7 @@
 //! When a reading was taken, as far as that can be believed, and which job was open then.
 
-use ridgepost_config::Plan;
+use ridgepost_config::{Place, Plan};
+use ridgepost_judge as judge;
 use ridgepost_parsers::Reading;
 
 use super::piece::OpenJob;
@@ -48,4 +49,11 @@ impl Recorder<'_> {
         };
         taken.is_some_and(|taken| open.opened_us <= taken && taken <= from.received.us).then_some(open)
     }
+}
+
+/// What the way to a file says of its readings beside the job that they would be for.
+pub(super) fn place<'a>(from: &'a Provenance, open: Option<&OpenJob>) -> judge::Place<'a> {
+    let Place { job, part, balloon, astray } = &*from.place;
+    let other_job = job.as_ref().is_some_and(|job| open.is_none_or(|open| open.job.id != *job));
+    judge::Place { part: part.as_deref(), balloon: balloon.as_deref(), astray: *astray || other_job }
 }

@@ -347,7 +347,7 @@ fn frames_behind_refused_ones_are_refused_too() {
     begin.last = false;
     let station = Arc::clone(&begin.station);
     let received = begin.received.clone();
-    let from = Provenance { transmission: 1, station, received, taken: Taken::Live };
+    let from = Provenance { transmission: 1, station, received, taken: Taken::Live, place: Arc::default() };
     let ask = |after, frames: &[Heard], last| What::FileFrames {
         file: 1,
         from: from.clone(),

@@ -174,6 +174,7 @@ pub(crate) fn circumstances<'a>(job: Option<&'a Job>, gauge: &'a Gauge) -> Circu
         cycles: &NO_CYCLES,
         specimens: &NO_SPECIMENS,
         next_due: &[],
+        place: ridgepost_judge::Place::default(),
     }
 }
 
