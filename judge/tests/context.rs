@@ -120,6 +120,42 @@ fn a_label_chooses_the_station_that_later_ones_are_about() {
     assert_eq!(held.about("s", &says(&[]), &stations(&["a"])), ["a"], "the station is gone by a reload");
 }
 
+/// The way to a file names a part as the instrument would; what names two parts or another job belongs to none.
+#[test]
+fn readings_are_judged_by_what_the_way_to_their_file_says() {
+    let job = job(vec![upper("1", "Ra", "0.8 µm"), upper("2", "Ra", "1.6 µm")]);
+    let gauge = gauge();
+    let plain = circumstances(Some(&job), &gauge);
+    let (is, ra) = (Held::Is("S-1"), || reading("Ra", "0.4 µm"));
+    let way =
+        |part, balloon, astray| Circumstances { place: ridgepost_judge::Place { part, balloon, astray }, ..plain };
+    let s1 = Some("S-1");
+    for (name, at, reading, expected) in [
+        ("the way names it", way(s1, None, false), ra(), "S-1 reading 1 conforms within-limits"),
+        ("and the feature", way(s1, Some("2"), false), ra(), "S-1 reading 2 conforms within-limits"),
+        ("another job", way(s1, None, true), ra(), "S-1 reading - unjudged unassigned"),
+        ("both name it", way(s1, None, false), of_part(ra(), "S-1"), "S-1 reading 1 conforms within-limits"),
+        ("two names", way(s1, None, false), of_part(ra(), "S-2"), "S-2 reading - unjudged unassigned"),
+        ("late", Circumstances { late: true, ..way(s1, None, false) }, ra(), "S-1 reading 1 conforms within-limits"),
+        (
+            "a label's",
+            Circumstances { given: Given { serial: is, ..Given::default() }, ..way(s1, None, false) },
+            ra(),
+            "S-1 reading 1 conforms within-limits",
+        ),
+        (
+            "another label's",
+            Circumstances { given: Given { serial: Held::Is("S-3"), ..Given::default() }, ..way(s1, None, false) },
+            ra(),
+            "S-1 reading - unjudged unassigned",
+        ),
+    ] {
+        let judgement = together(&at, &Piece::fresh(&job, 1), &[reading]);
+        let row = judgement.rows.iter().find(|row| row.kind == Kind::Reading).unwrap();
+        assert_eq!(format!("{} {}", row.serial.as_deref().unwrap_or("-"), bench::said(row)), expected, "{name}");
+    }
+}
+
 /// Readings of one measurement, with what labels say of them.
 #[test]
 fn readings_are_judged_by_what_labels_say() {
@@ -169,34 +205,6 @@ fn readings_are_judged_by_what_labels_say() {
         let row = judgement.rows.iter().find(|row| row.kind == Kind::Reading).unwrap();
         let serial = row.serial.as_deref().unwrap_or("-");
         assert_eq!(format!("{serial} {}", bench::said(row)), expected, "{name}");
-    }
-    // The way to a file names it as the instrument would, and what names two parts or another job belongs to none.
-    let way =
-        |part, balloon, astray| Circumstances { place: ridgepost_judge::Place { part, balloon, astray }, ..plain };
-    let s1 = Some("S-1");
-    for (name, at, reading, expected) in [
-        ("the way names it", way(s1, None, false), ra(), "S-1 reading 1 conforms within-limits"),
-        ("and the feature", way(s1, Some("2"), false), ra(), "S-1 reading 2 conforms within-limits"),
-        ("another job", way(s1, None, true), ra(), "S-1 reading - unjudged unassigned"),
-        ("both name it", way(s1, None, false), of_part(ra(), "S-1"), "S-1 reading 1 conforms within-limits"),
-        ("two names", way(s1, None, false), of_part(ra(), "S-2"), "S-2 reading - unjudged unassigned"),
-        ("late", Circumstances { late: true, ..way(s1, None, false) }, ra(), "S-1 reading 1 conforms within-limits"),
-        (
-            "a label's",
-            Circumstances { given: Given { serial: is, ..Given::default() }, ..way(s1, None, false) },
-            ra(),
-            "S-1 reading 1 conforms within-limits",
-        ),
-        (
-            "another label's",
-            Circumstances { given: Given { serial: Held::Is("S-3"), ..Given::default() }, ..way(s1, None, false) },
-            ra(),
-            "S-1 reading - unjudged unassigned",
-        ),
-    ] {
-        let judgement = together(&at, &Piece::fresh(&job, 1), &[reading]);
-        let row = judgement.rows.iter().find(|row| row.kind == Kind::Reading).unwrap();
-        assert_eq!(format!("{} {}", row.serial.as_deref().unwrap_or("-"), bench::said(row)), expected, "{name}");
     }
     // Unassigned readings leave the piece as it is; another serial number ends it.
     let first = together(&given(is, unsaid, false), &Piece::fresh(&job, 1), &[ra()]);

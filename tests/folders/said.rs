@@ -49,7 +49,7 @@ fn folders_name_jobs_and_parts_and_a_slip_in_a_name_belongs_to_none() {
     cell.write("cell.toml", &text.replace("instrument = \"exported\"", "instrument = \"bare\""));
     cell.write("jobs/j.toml", JOB);
     cell.start_listening(&[]);
-    assert!(cell.ask(&["job", "open", "WO-1"]).status.success());
+    cell.until("the job to be opened", |cell| cell.ask(&["job", "open", "WO-1"]).status.success().then_some(()));
     let same = b"Ra;Of\r\n0.412;a\r\n";
     for (count, name) in [
         (1, "WO-1/0001/a.csv"),
