@@ -199,3 +199,23 @@ fn an_order_outlives_kills() {
     let taken = bench.noted().iter().filter(|(code, _)| code == "order-taken" || code == "order-known").count();
     assert!(taken >= 8, "{taken}");
 }
+
+/// A file that can't be moved away is taken, and told once until somebody takes it away.
+#[test]
+fn an_order_that_can_not_be_moved_is_taken_and_told_once() {
+    let mut bench = Bench::new();
+    fs::write(bench.inbox().join("recorded"), "in the way").unwrap();
+    bench.drop_in("a.json", &order(1, 1, "900 µm"));
+    bench.cell.until("the job to be opened", |cell| cell.ask(&["job", "open", "J-1"]).status.success().then_some(()));
+    bench.cell.until_logged("a.json is settled but can't be moved");
+    // Some more looks at the folder.
+    std::thread::sleep(std::time::Duration::from_secs(7));
+    assert!(bench.troubles().contains("take it away by hand"), "{}", bench.troubles());
+    assert_eq!(bench.cell.log().matches("a.json is settled but").count(), 1, "{}", bench.cell.log());
+    assert_eq!(bench.noted().len(), 1);
+    fs::remove_file(bench.inbox().join("a.json")).unwrap();
+    bench.cell.until("all to be well", |cell| {
+        let told = cell.ask_json(&["status"])[0]["daemon"]["troubles"].to_string();
+        (!told.contains("orders")).then_some(())
+    });
+}

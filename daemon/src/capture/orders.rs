@@ -32,6 +32,8 @@ pub enum News {
     Gone(String),
     /// The folder can't be read, or (`None`) can be again.
     Trouble(Option<String>),
+    /// A job file can't be read or moved, for this reason.
+    Held(String, String),
 }
 
 /// What becomes of a job file.
@@ -113,7 +115,11 @@ impl Desk {
         let path = self.folder.path.join(name);
         let raw = match self.reach.read(&path, fingerprint) {
             Ok(raw) => raw,
-            Err(Left::Told(_, why)) => return self.trouble(Some(format!("{} {why}", path.display()))),
+            Err(Left::Told(_, why)) => {
+                self.arrivals.later(name, now);
+                self.refused.insert(name.to_owned());
+                return self.tell.blocking_send(News::Held(name.to_owned(), why)).ok();
+            }
             Err(_) => {
                 self.arrivals.later(name, now);
                 return Some(());
@@ -135,8 +141,9 @@ impl Desk {
                 let moved = moved.and_then(|_| self.reach.settle_archive(vec![std::path::PathBuf::new()]));
                 // It stays, and is known by its text when it is read again.
                 if let Err(error) = moved {
-                    let why = format!("{} is taken but can't be moved away: {error}", path.display());
-                    return self.trouble(Some(why));
+                    self.refused.insert(name.to_owned());
+                    let why = format!("is settled but can't be moved into recorded/: {error}; take it away by hand");
+                    return self.tell.blocking_send(News::Held(name.to_owned(), why)).ok();
                 }
             }
         }

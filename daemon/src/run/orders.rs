@@ -45,6 +45,7 @@ pub(super) async fn heed(house: &House, crew: &mut Crew, troubles: &mut Troubles
         News::Gone(name) => drop(troubles.remove(&name)),
         News::Trouble(None) => drop(troubles.remove("")),
         News::Trouble(Some(why)) => drop(troubles.insert(String::new(), why)),
+        News::Held(name, why) => drop(troubles.insert(name.clone(), format!("{name} {why}"))),
         News::Arrived { name, raw, answer } => {
             troubles.remove(&name);
             let (cell, _) = house.cell();
