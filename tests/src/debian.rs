@@ -10,8 +10,9 @@ use std::sync::Mutex;
 
 /// The release: the oldest one that is supported.
 const RELEASE: &str = "bookworm";
-/// What is in it beside the essential packages: a service manager, and what a guest needs for its devices and network.
-const PACKAGES: &str = "systemd,systemd-sysv,udev,dbus,kmod,iproute2";
+/// What is in it beside the essential packages: a service manager, and what a guest needs for its devices, its network
+/// and its sticks.
+const PACKAGES: &str = "systemd,systemd-sysv,udev,dbus,kmod,iproute2,dosfstools";
 
 static ONE_AT_A_TIME: Mutex<()> = Mutex::new(());
 

@@ -26,7 +26,7 @@ impl Stick {
     #[track_caller]
     pub fn new(image: &Path) -> Stick {
         File::create(image).unwrap().set_len(BYTES).unwrap();
-        run("busybox", &["mkdosfs", "-n", LABEL, text(image)]);
+        run("mkfs.vfat", &["-F", "32", "-n", LABEL, text(image)]);
         Stick { image: image.to_owned() }
     }
 
