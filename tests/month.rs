@@ -5,6 +5,8 @@
 
 #[path = "month/cell.rs"]
 mod cell;
+#[path = "month/days.rs"]
+mod days;
 #[path = "month/expected.rs"]
 mod expected;
 #[path = "month/plan.rs"]
@@ -37,13 +39,7 @@ impl Shop {
             Act::Part(serial) => self.send("scanner", &format!("SN-{serial}\r\n")),
             Act::Nonsense => self.send("scanner", "SN-12\r\n"),
             Act::Study(on) => self.send("scanner", if *on { "STUDY\r\n" } else { "MAKE\r\n" }),
-            Act::Verify(values) => {
-                self.tell(&["verify", "RT-1"]);
-                for value in values {
-                    let message = self.of_specimen(value);
-                    self.send("tester", &message);
-                }
-            }
+            Act::Verify(values) => self.verify(values),
             Act::Stylus => self.tell(&["gauge", "RT-1", "--happened", "stylus", "--reason", "worn"]),
             Act::Say(message) => self.send(of(message), &message.text()),
             Act::Cut(message) => {

@@ -71,12 +71,23 @@ fn nothing_is_put_off_in_silence() {
 /// Each of the failures that people of the trade know has tests, and the table names tests that are there.
 #[test]
 fn every_failure_has_its_tests() {
+    none(named_tests("tests/failures.md", 40));
+}
+
+/// So has each of the days that a buyer would try.
+#[test]
+fn every_day_has_its_tests() {
+    none(named_tests("tests/days.md", 12));
+}
+
+/// What is wrong with a table of numbered rows whose last column names tests.
+fn named_tests(table: &str, count: u32) -> Vec<String> {
     let top = Path::new(env!("CARGO_MANIFEST_DIR")).join("..");
-    let text = std::fs::read_to_string(top.join("tests/failures.md")).unwrap();
+    let text = std::fs::read_to_string(top.join(table)).unwrap();
     let rows: Vec<&str> = text.lines().filter(|line| line.starts_with("| ") && !line.starts_with("| #")).collect();
     let numbers: Vec<String> =
         rows.iter().filter_map(|row| row.split('|').nth(1)).map(|it| it.trim().to_owned()).collect();
-    assert_eq!(numbers, (1..=40).map(|number| number.to_string()).collect::<Vec<_>>());
+    assert_eq!(numbers, (1..=count).map(|number| number.to_string()).collect::<Vec<_>>());
     let mut wrong = Vec::new();
     for row in rows {
         let shown = row.split('|').nth(4).unwrap_or_default();
@@ -97,5 +108,5 @@ fn every_failure_has_its_tests() {
             }
         }
     }
-    none(wrong);
+    wrong
 }

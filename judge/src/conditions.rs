@@ -5,7 +5,7 @@
 
 use ridgepost_config::{Amount, Characteristic, Settings, Unwritten};
 use ridgepost_parsers::{LengthText, Reading, Unit, Value};
-use ridgepost_texture::{default_setting, nominal_cutoff_mm};
+use ridgepost_texture::{DefaultSetting, default_setting, nominal_cutoff_mm};
 use rust_decimal::Decimal;
 
 use crate::filter::{plain, same_filter};
@@ -131,14 +131,7 @@ impl Measured {
     /// Whether the edition asks for another cutoff, where none is written, or for other sections. What is not known is not
     /// held against it: the cutoff is asked for anyway, and few instruments tell the number of sections.
     fn is_not_the_editions(&self, characteristic: &Characteristic, measured: Option<Decimal>) -> bool {
-        let setting = match characteristic.unwritten {
-            Unwritten::Nothing => None,
-            Unwritten::OfLimit(setting) => Some(setting),
-            Unwritten::OfMeasured(edition) => {
-                measured.and_then(|measured| default_setting(edition, characteristic.quantity.symbol(), measured))
-            }
-        };
-        let Some(setting) = setting else { return false };
+        let Some(setting) = setting_of(characteristic, measured) else { return false };
         let other_cutoff = self.cutoff.value.is_some_and(|is| cutoff_mm(is) != Some(setting.cutoff_mm.normalize()));
         let none_written = characteristic.conditions.sections.is_none();
         other_cutoff || (none_written && self.sections.value.is_some_and(|sections| sections != setting.sections))
@@ -199,6 +192,51 @@ impl Measured {
         row.standard = self.standard.value.clone();
         row.conditions_source = self.source(texture, required);
     }
+}
+
+/// What the edition asks for where the job writes no cutoff; `measured`: the value in micrometres.
+fn setting_of(characteristic: &Characteristic, measured: Option<Decimal>) -> Option<DefaultSetting> {
+    match characteristic.unwritten {
+        Unwritten::Nothing => None,
+        Unwritten::OfLimit(setting) => Some(setting),
+        Unwritten::OfMeasured(edition) => default_setting(edition, characteristic.quantity.symbol(), measured?),
+    }
+}
+
+/// The conditions of a row that are not those its characteristic requires, in words: `cutoff 0.25 mm, required 0.8 mm`. The
+/// program apart, which no row holds.
+pub fn other_conditions(characteristic: &Characteristic, row: &Row) -> Vec<String> {
+    let required = &characteristic.conditions;
+    let measured = row.value.zip(row.unit).and_then(|(value, unit)| micrometres(value.decimal(), unit));
+    let setting = setting_of(characteristic, measured);
+    let amount = |amount: Amount| micrometres(amount.number, amount.unit);
+    let in_mm = |length: Decimal| format!("{} mm", length.normalize());
+    let in_um = |length: Decimal| format!("{} µm", length.normalize());
+    let cutoff = required.cutoff.and_then(amount).and_then(cutoff_mm).or(setting.map(|setting| setting.cutoff_mm));
+    let sections = required.sections.or(setting.map(|setting| setting.sections));
+    let is_cutoff = row.cutoff_mm.map(Value::decimal);
+    let is_lambda_s = row.lambda_s_um.map(Value::decimal);
+    let filter = (row.filter.as_deref(), required.filter.as_deref());
+    let standard = (row.standard.as_deref(), required.standard.as_deref());
+    let all = [
+        ("cutoff", other(is_cutoff, cutoff, |is, due| is == due, in_mm)),
+        ("\u{3bb}s", other(is_lambda_s, required.lambda_s.and_then(amount), |is, due| is == due, in_um)),
+        ("sections", other(row.sections, sections, |is, due| is == due, |sections| sections.to_string())),
+        ("filter", other(filter.0, filter.1, |is, due| same_filter(is, due), str::to_owned)),
+        ("standard", other(standard.0, standard.1, |is, due| plain(is) == plain(due), str::to_owned)),
+    ];
+    all.into_iter().filter_map(|(name, words)| Some(format!("{name} {}", words?))).collect()
+}
+
+/// `IS, required DUE` where both are known and differ.
+fn other<T>(
+    is: Option<T>,
+    due: Option<T>,
+    same: impl Fn(&T, &T) -> bool,
+    shown: impl Fn(T) -> String,
+) -> Option<String> {
+    let (is, due) = is.zip(due).filter(|(is, due)| !same(is, due))?;
+    Some(format!("{}, required {}", shown(is), shown(due)))
 }
 
 /// A cutoff in mm: the metric nominal it stands for, else its own length; `None` beyond 28 digits.

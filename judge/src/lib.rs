@@ -33,6 +33,7 @@ mod verified;
 
 pub use anew::{Anew, Joins, Step, judge_anew, void};
 pub use closing::end_piece;
+pub use conditions::other_conditions;
 pub use context::{Context, Ending, Gone, Held, Holding, Moment};
 pub use explain::explain;
 pub use filter::Filter;

@@ -8,6 +8,7 @@ use jiff::civil::{Date, date};
 use ridgepost_config::{Characteristic, Gate, Gauge, Job, Settings, Verified};
 use ridgepost_judge::{
     Circumstances, GaugeState, Kind, Mode, Outcome, Piece, Reason, Row, Unjudgeable, end_piece, gauge_state, judge,
+    other_conditions,
 };
 use ridgepost_parsers::{Conditions, Identity, Mark, Reading, Value};
 
@@ -261,6 +262,8 @@ fn what_was_set_is_compared_with_what_is_required() {
         let reading = only(&judgement, Kind::Reading);
         assert_eq!(said(reading), format!("reading 12 {outcome}"), "{name}");
         assert_eq!(shown(reading), row, "{name}");
+        let words = other_conditions(&job.characteristics[0], reading);
+        assert_eq!(words.is_empty(), !outcome.contains("conditions-mismatch"), "{name}: {words:?}");
     }
 }
 

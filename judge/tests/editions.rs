@@ -56,6 +56,16 @@ fn the_editions_cutoff_is_asked_for_where_none_is_written() {
     }
 }
 
+/// Which settings were others, and what was required: by the edition's row of the measured value here.
+#[test]
+fn what_was_set_otherwise_is_told() {
+    let job = job(vec![by_value("Ra", "3.2 µm")]);
+    let reading = with_cutoff("Ra", "2.1 µm", "0.8 mm", Some("3"));
+    let judgement = together(&circumstances(Some(&job), &gauge()), &ridgepost_judge::Piece::fresh(&job, 1), &[reading]);
+    let words = ridgepost_judge::other_conditions(&job.characteristics[0], &judgement.rows[0]);
+    assert_eq!(words, ["cutoff 0.8 mm, required 2.5 mm", "sections 3, required 5"]);
+}
+
 /// Two limits of one callout that are measured differently: each reading goes to the one it was measured for.
 #[test]
 fn a_reading_goes_to_the_slot_it_was_measured_for() {

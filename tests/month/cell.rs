@@ -48,19 +48,24 @@ kind = "lines"
 pattern = '(?<quantity>D) (?<value>\d+\.\d+) (?<unit>mm|in)'
 "#;
 
-const TESTERS_ENTRY: &str = r#"
+/// The tester and its specimen; a verification lasts for so many readings.
+fn testers_entry(readings: u32) -> String {
+    format!(
+        r#"
 id = "RT-1"
 kind = "stylus"
 skidded = true
-settings = { filter = "gaussian" }
-verification = { specimen = "SP-2", traces = 3, permitted = { Ra = "5 %" }, readings = 60 }
+settings = {{ filter = "gaussian" }}
+verification = {{ specimen = "SP-2", traces = 3, permitted = {{ Ra = "5 %" }}, readings = {readings} }}
 
 [[specimen]]
 id = "SP-2"
-certified = { Ra = "2.97 µm" }
-uncertainty = { Ra = "0.04 µm" }
+certified = {{ Ra = "2.97 µm" }}
+uncertainty = {{ Ra = "0.04 µm" }}
 certificate = "K-17"
-"#;
+"#
+    )
+}
 
 const CALLIPERS_ENTRY: &str =
     "id = \"CA-1\"\nkind = \"calliper\"\nverified = { on = \"2020-01-01\", source = \"gauge room\" }";
@@ -136,11 +141,17 @@ pub struct Shop {
 }
 
 impl Shop {
+    /// A verification of the tester lasts for sixty readings.
     pub fn new() -> Shop {
+        Shop::lasting(60)
+    }
+
+    /// A verification of the tester lasts for so many readings.
+    pub fn lasting(readings: u32) -> Shop {
         let mut cell = Cell::new(env!("CARGO_BIN_EXE_ridgepost"));
         cell.instrument("tester", TESTER);
         cell.instrument("calliper", CALLIPER);
-        cell.gauge(TESTERS_ENTRY);
+        cell.gauge(&testers_entry(readings));
         cell.gauge(CALLIPERS_ENTRY);
         let (tester, calliper) = (cell.port("tester", "tester", "RT-1"), cell.port("calliper", "calliper", "CA-1"));
         let scanner = cell.scanner("scanner", &[]);
@@ -187,6 +198,27 @@ impl Shop {
         let store = self.store.take().unwrap();
         self.cell.until(&format!("{text:?} of {station}"), |_| (frames(&store, station) >= due).then_some(()));
         self.store = Some(store);
+    }
+
+    /// The tester's cable comes out behind a part of a message; what was read of it is kept.
+    pub fn cut(&mut self, text: &str) {
+        let due = frames(self.store(), "tester") + 1;
+        self.tester.send(text.as_bytes());
+        let Shop { cell, tester, .. } = self;
+        cell.until("all bytes to be taken", |_| (tester.untaken() == 0).then_some(()));
+        self.pull();
+        let store = self.store.take().unwrap();
+        self.cell.until("what was read", |_| (frames(&store, "tester") >= due).then_some(()));
+        self.store = Some(store);
+    }
+
+    /// Three traces on the specimen.
+    pub fn verify(&mut self, values: &[&str; 3]) {
+        self.tell(&["verify", "RT-1"]);
+        for value in values {
+            let message = self.of_specimen(value);
+            self.send("tester", &message);
+        }
     }
 
     /// A command that must succeed, by M. K.

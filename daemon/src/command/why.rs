@@ -4,7 +4,7 @@ mod beside;
 
 use clap::Args;
 use ridgepost_config::rules_in_words;
-use ridgepost_judge::{Outcome, Piece, StoredReading, explain, hints, still_needed, sum_in_words};
+use ridgepost_judge::{Outcome, Piece, StoredReading, explain, hints, other_conditions, still_needed, sum_in_words};
 use ridgepost_parsers::{Quantity, Unit, Value};
 use rusqlite::Connection;
 use serde_json::{Value as Json, json};
@@ -65,7 +65,12 @@ fn with_job(cell: &Cell, mut story: Json) -> Json {
     if let Some(needs) = needs {
         story["still_needed"] = needs.into();
     }
-    let others = row_of(&story["result"]).map_or_else(Vec::new, |row| hints(&job, &row));
+    let row = row_of(&story["result"]);
+    let set_otherwise = row.as_ref().map_or_else(Vec::new, |row| other_conditions(characteristic, row));
+    if !set_otherwise.is_empty() {
+        story["set_otherwise"] = json!(set_otherwise);
+    }
+    let others = row.map_or_else(Vec::new, |row| hints(&job, &row));
     let hints: Vec<String> = others.iter().map(said).chain(ratio(&story)).collect();
     if !hints.is_empty() {
         story["hints"] = json!(hints);
@@ -185,6 +190,9 @@ fn tell(story: &Json, out: &mut Out) {
     }
     for reason in story["reasons"].as_array().into_iter().flatten() {
         out.say(&format!("    because {}: {}", shown(&reason["code"]), shown(&reason["in_words"])));
+    }
+    for setting in story["set_otherwise"].as_array().into_iter().flatten() {
+        out.say(&format!("    set otherwise: {}", shown(setting)));
     }
     for (name, words) in computed(story).as_object().into_iter().flatten() {
         out.say(&format!("    {name}: {}", shown(words)));

@@ -170,7 +170,7 @@ impl Recorder<'_> {
         }
         if heard.decoded.outcome != Outcome::Accepted {
             let why = heard.decoded.detail.as_deref().unwrap_or("it is damaged");
-            let shown: String = heard.frame.raw.escape_ascii().to_string().chars().take(80).collect();
+            let shown: String = heard.frame.raw.trim_ascii().escape_ascii().to_string().chars().take(80).collect();
             let text = format!("label \"{shown}\" was refused: {why}; nothing changes by it, its bytes are kept");
             tracing::warn!(code = "label-refused", station = name, "{text}");
             event(self, Some(name), "label-refused", &text, Some(from.0))?;

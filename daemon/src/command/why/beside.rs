@@ -4,7 +4,7 @@ use ridgepost_judge::{Hint, Kind, Mode, Outcome, Row, odd_ratio};
 use ridgepost_parsers::{Quantity, Unit, Value};
 use serde_json::Value as Json;
 
-/// What judging knows of a reading, as far as hints need it.
+/// What judging knows of a reading, as far as hints and conditions need it.
 pub(super) fn row_of(result: &Json) -> Option<Row> {
     let text = |name: &str| result[name].as_str();
     Some(Row {
@@ -14,6 +14,11 @@ pub(super) fn row_of(result: &Json) -> Option<Row> {
         quantity: text("quantity").and_then(Quantity::parse),
         value: text("value").and_then(|value| Value::parse(value).ok()),
         unit: text("unit").and_then(Unit::parse),
+        cutoff_mm: text("cutoff_mm").and_then(|value| Value::parse(value).ok()),
+        lambda_s_um: text("lambda_s_um").and_then(|value| Value::parse(value).ok()),
+        sections: result["sections"].as_u64().and_then(|sections| u32::try_from(sections).ok()),
+        filter: text("filter").map(str::to_owned),
+        standard: text("standard").map(str::to_owned),
         ..Row::blank(Kind::parse(text("kind")?)?, Mode::Production)
     })
 }
