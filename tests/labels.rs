@@ -49,6 +49,12 @@ pattern = 'MAKE'
 forget = ["mode", "balloon"]
 
 [[label]]
+name = "dirt"
+pattern = 'DIRT'
+command = "void"
+reason = "dirt on the surface"
+
+[[label]]
 name = "next"
 pattern = 'NEXT'
 command = "next"
@@ -280,5 +286,42 @@ fn labels_are_typed_and_outlast_a_kill() {
     }
     bench.start();
     assert_eq!(bench.measure("b"), "101 017 J-1 1 production conforms within-limits");
+    bench.cell.stop();
+}
+
+/// The last reading is void by a label, decided by whoever measures; the next one takes its place. A label that is scanned twice
+/// reaches no further back, and one that nobody is known to have scanned does nothing.
+#[test]
+fn the_last_reading_is_void_by_a_label() {
+    let mut bench = Bench::new();
+    for label in ["WO/J-1", &piece(100)] {
+        assert_eq!(bench.scan(label), "accepted");
+    }
+    let refused = |bench: &Bench| {
+        let events = bench.cell.store().query("SELECT text FROM event WHERE code = 'label-refused' ORDER BY id", []);
+        field(events.last().unwrap(), "text").to_owned()
+    };
+    assert_eq!(bench.measure("a"), "100 - J-1 1 production conforms within-limits");
+    assert_eq!(bench.scan("DIRT"), "not-mine");
+    assert!(refused(&bench).contains("scan who measures first"));
+    assert_eq!(bench.scan("OP017"), "accepted");
+    assert_eq!(bench.scan("DIRT"), "accepted");
+    assert_eq!(bench.scan("DIRT"), "not-mine");
+    assert!(refused(&bench).contains("is void already"), "{}", refused(&bench));
+    assert_eq!(bench.measure("b"), "100 017 J-1 1 production conforms within-limits", "it takes the place");
+    assert_eq!(bench.measure("b"), "100 017 J-1 2 production conforms within-limits");
+    assert_eq!(bench.parts(), ["100 017 conforms"]);
+    // A part that was told is told anew.
+    assert_eq!(bench.scan("DIRT"), "accepted");
+    let rows = bench.cell.store().query("SELECT * FROM results ORDER BY seq DESC LIMIT 1", []);
+    assert_eq!(
+        (field(&rows[0], "outcome"), field(&rows[0], "reasons")),
+        ("unjudged", "missing:2 voided gauge-unverified")
+    );
+    let decisions = bench.cell.store().query("SELECT kind, by_whom, reason FROM decision ORDER BY id", []);
+    let told: Vec<String> =
+        decisions.iter().map(|row| ["kind", "by_whom", "reason"].map(|name| field(row, name)).join(" ")).collect();
+    assert_eq!(told, ["void 017 dirt on the surface", "void 017 dirt on the surface"]);
+    assert_eq!(bench.scan("WO/J-1"), "accepted");
     bench.cell.stop();
 }

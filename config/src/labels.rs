@@ -52,6 +52,8 @@ pub enum Command {
     Next,
     /// Close the open job.
     Close,
+    /// The last reading counts for nothing, for the `reason` of the rule.
+    Void,
 }
 
 impl Command {
@@ -60,6 +62,7 @@ impl Command {
         match self {
             Command::Next => "next",
             Command::Close => "close",
+            Command::Void => "void",
         }
     }
 }
@@ -110,6 +113,8 @@ pub struct Label {
     pub forget: BTreeSet<Item>,
     /// What is to be done.
     pub command: Option<Command>,
+    /// Why; of a reading that is to count for nothing.
+    pub reason: Option<String>,
 }
 
 impl Label {

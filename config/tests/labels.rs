@@ -26,12 +26,13 @@ fn grammar(rules: &str) -> Labels {
 fn said(labels: &Labels, text: &str) -> String {
     match labels.read(text) {
         Err(refusal) => format!("refused: {refusal}"),
-        Ok(Label { rule, job, station, items, forget, command }) => {
+        Ok(Label { rule, job, station, items, forget, command, reason }) => {
             let mut words = vec![format!("{rule}:")];
             words.extend(job.map(|job| format!("job={job}")));
             words.extend(station.map(|station| format!("station={station}")));
             words.extend(items.iter().map(|(item, value)| format!("{}={value}", item.word())));
             words.extend(forget.iter().map(|item| format!("no-{}", item.word())));
+            words.extend(reason);
             words.extend(command.map(|command| command.word().to_owned()));
             words.join(" ")
         }

@@ -7,7 +7,7 @@ use regex::Regex;
 use super::{Names, duplicates, plain_id};
 use crate::diagnostic::Code;
 use crate::document::Path;
-use crate::labels::{CAPTURES, Item, Keep, Label, Labels, Rule, VALUE_CHARACTERS_MAX, unfit};
+use crate::labels::{CAPTURES, Command, Item, Keep, Label, Labels, Rule, VALUE_CHARACTERS_MAX, unfit};
 use crate::nearest::advice;
 use crate::plan::Text;
 use crate::said::{LabelSaid, LabelsFile, SetSaid, UntilSaid};
@@ -79,6 +79,8 @@ fn rule(sheet: &mut Sheet, path: &Path, said: &LabelSaid, around: &Around) -> Op
     let mut set = set(sheet, &path.key("set"), &said.set, around);
     set.rule = said.name.clone().unwrap_or_default();
     set.command = said.command;
+    set.reason.clone_from(&said.reason);
+    reason(sheet, path, said);
     set.forget = said.forget.iter().copied().collect();
     for name in &captures {
         if sheet.has(&path.key("set").key(name)) {
@@ -93,6 +95,27 @@ fn rule(sheet: &mut Sheet, path: &Path, said: &LabelSaid, around: &Around) -> Op
     }
     let check = said.check.map(|check| (check, said.check_over.clone()));
     Some(Rule { name: said.name.clone()?, pattern: pattern?, check, set })
+}
+
+/// A reading is void for a reason, and nothing else has one.
+fn reason(sheet: &mut Sheet, path: &Path, said: &LabelSaid) {
+    let at = path.key("reason");
+    let voids = said.command == Some(Command::Void);
+    match &said.reason {
+        None if voids && sheet.lacks(&at) => {
+            let message = "`command = \"void\"` without `reason`".to_owned();
+            sheet.fault(path, Code::MissingKey, message, "write why the reading counts for nothing: reason = \"dirt\"");
+        }
+        Some(text) if voids && unfit(text).is_some() => {
+            let message = format!("`{}` is no reason", text.escape_debug());
+            sheet.fault(&at, Code::WrongValue, message, "write words that can be printed");
+        }
+        Some(_) if !voids && (said.command.is_some() || sheet.lacks(&path.key("command"))) => {
+            let message = "`reason` without `command = \"void\"`".to_owned();
+            sheet.fault_of_key(&at, Code::Contradiction, message, "only a reading that is void has a reason");
+        }
+        _ => {}
+    }
 }
 
 /// A pattern over a whole label.

@@ -76,6 +76,9 @@ pub(crate) struct LabelSaid {
     pub(crate) forget: Vec<Item>,
     /// What is to be done.
     pub(crate) command: Option<Command>,
+    /// Why the last reading counts for nothing; with command = "void".
+    #[schemars(length(min = 1), extend("examples" = ["dirt on the surface"]))]
+    pub(crate) reason: Option<String>,
 }
 
 /// What a label says by itself.

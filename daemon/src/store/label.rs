@@ -7,6 +7,7 @@ use ridgepost_config::{Command, Item, Label, Labels, Refusal, Station};
 use ridgepost_parsers::{Close, Decoded, Frame, Outcome, Reason, Remark, Tick};
 
 use super::StoreFault;
+use super::correct::{Decided, Decision};
 use super::held::{Spoken, moment};
 use super::job::{JobCommand, JobFault};
 use super::page::Page;
@@ -200,6 +201,11 @@ impl Recorder<'_> {
             Some(station) => self.said_of(station, received)?.spoken(),
             None => Spoken::default(),
         };
+        if label.command == Some(Command::Void)
+            && let Err(why) = self.void_last(label, &stations, &by)?
+        {
+            return Ok(Err(why));
+        }
         let opens = label.job.as_ref().filter(|id| self.context.open.as_ref().is_none_or(|open| open.job.id != **id));
         if let Some(id) = opens
             && let Err(fault) = self.job_by(&JobCommand::Open(id.clone()), &by)?
@@ -209,7 +215,7 @@ impl Recorder<'_> {
         match label.command {
             Some(Command::Next) => drop(self.job_by(&JobCommand::Next, &by)?),
             Some(Command::Close) => drop(self.job_by(&JobCommand::Close, &by)?),
-            None => {}
+            Some(Command::Void) | None => {}
         }
         let is_another = |serial: &String| {
             let piece = self.context.open.as_ref().map(|open| &open.piece);
@@ -222,6 +228,23 @@ impl Recorder<'_> {
             held.take(scanner, label, &stations, transmission, moment(received));
         })?;
         Ok(Ok(in_words(label, &stations)))
+    }
+
+    /// The last reading of these stations counts for nothing: whoever was said to measure decides it. An earlier one is voided by
+    /// its number only: a label that is scanned twice must not reach back.
+    fn void_last(&mut self, label: &Label, stations: &[String], by: &Spoken) -> Result<Result<(), String>, StoreFault> {
+        let Some(operator) = by.operator.clone() else {
+            return Ok(Err("nobody knows who decides it: scan who measures first".to_owned()));
+        };
+        let last = super::standing::last_reading(self.tx, stations)?;
+        let open = self.context.open.as_ref().map(|open| open.job.id.clone());
+        let Some((seq, _)) = last.filter(|(_, job)| job.is_some() && *job == open) else {
+            return Ok(Err("the open job has no reading that came last".to_owned()));
+        };
+        let reason = label.reason.clone().unwrap_or_default();
+        let decision = Decision { results: vec![seq.to_string()], by: operator, reason, what: Decided::Void };
+        let done = self.decision(&decision)?;
+        Ok(done.map(|_| ()))
     }
 
     /// Why what a label says can't be done, before anything is.

@@ -148,3 +148,19 @@ pub(super) fn piece_of(connection: &Connection, job: &str, serial: &str) -> Resu
     let found = connection.prepare_cached(&sql)?.query_row([serial, job], |row| Ok((row.get(0)?, row.get(1)?)));
     Ok(found.optional()?)
 }
+
+/// Results among which the last reading of a station is looked for.
+const RECENT: i64 = 10_000;
+
+/// Number and job of the last reading of any of these stations.
+pub(super) fn last_reading(
+    connection: &Connection,
+    stations: &[String],
+) -> Result<Option<(i64, Option<String>)>, StoreFault> {
+    let sql = "SELECT e.seq, b.job FROM entry AS e CROSS JOIN basis AS b ON b.id = e.basis \
+               WHERE e.seq > (SELECT max(seq) FROM entry) - ?1 AND b.kind = 'reading' \
+               AND b.station IN (SELECT value FROM json_each(?2)) ORDER BY e.seq DESC LIMIT 1";
+    let stations = serde_json::json!(stations).to_string();
+    let row = |row: &rusqlite::Row<'_>| Ok((row.get(0)?, row.get(1)?));
+    Ok(connection.prepare_cached(sql)?.query_row(rusqlite::params![RECENT, stations], row).optional()?)
+}
