@@ -6,11 +6,14 @@ use std::fs;
 use std::io::{Read, Write};
 use std::net::{SocketAddr, TcpListener, TcpStream};
 use std::path::Path;
+use std::time::Duration;
 
 use ridgepost_tests::cell::Cell;
 use ridgepost_tests::instruments;
 use ridgepost_tests::oracle::field;
+use ridgepost_tests::patience::within;
 use ridgepost_tests::pty::Line;
+use ridgepost_tests::tester::Bench;
 use serde_json::Value;
 
 /// A cell with one port, watched as `lines` say.
@@ -183,4 +186,35 @@ fn a_port_that_babbles_is_capped_counted_and_reported() {
     assert_eq!(told, 1, "{}", cell.log());
     let gaps = cell.store().coverage("a");
     assert!(gaps.iter().all(|gap| !field(gap, "until_at").is_empty()), "{gaps:?}");
+}
+
+/// A part that does not conform is told again until somebody has said what becomes of it; one that is good, or was made good by a
+/// correction, is not.
+#[test]
+fn a_bad_part_is_told_until_somebody_disposes_of_it() {
+    let job = "[job]\nid = \"J-1\"\npart_number = \"P\"\nrevision = \"A\"\noperation = \"10\"\nedition = \"ISO 21920\"\n\
+               [[characteristic]]\nballoon = \"1\"\nfeature = \"seat\"\nquantity = \"Ra\"\nupper = \"0.8 µm\"\nrule = \"max\"\n";
+    let mut bench = Bench::new(env!("CARGO_BIN_EXE_ridgepost"), &[("j1", job.to_owned())]);
+    watch(&bench.cell, "remind_minutes = 1");
+    bench.open("J-1");
+    for text in ["Ra 0.93 um of A-1", "Ra 0.41 um of A-2", "Ra 0.95 um of A-3"] {
+        bench.measure(text);
+    }
+    bench.measure("Ra 0.42 um of A-3");
+    let third = field(&bench.cell.store().readings("bench")[2], "seq").to_owned();
+    bench.decide(&["void", &third]);
+    let waits = |cell: &Cell| -> Option<String> {
+        let status = cell.ask_json(&["status"]).remove(0);
+        let troubles = status["daemon"]["troubles"].as_array()?.iter();
+        troubles.filter(|it| it["code"] == "part-waits").find_map(|it| Some(it["text"].as_str()?.to_owned()))
+    };
+    assert_eq!(waits(&bench.cell), None, "not before it has waited");
+    let told = within(Duration::from_secs(150), || waits(&bench.cell)).expect("a reminder");
+    assert!(told.starts_with("1 part does not conform") && told.contains("A-1 of J-1"), "{told}");
+    assert!(bench.cell.log().contains("part-waits"));
+    let rows = bench.cell.store().results();
+    let part = rows.iter().find(|row| field(row, "kind") == "part" && field(row, "serial") == "A-1").unwrap();
+    bench.decide(&["dispose", field(part, "seq"), "--as", "scrap"]);
+    bench.cell.until("the end of it", |cell| waits(cell).is_none().then_some(()));
+    bench.end();
 }

@@ -222,8 +222,12 @@ fn watch_line(watch: &crate::watch::Watch) -> String {
         0 => "low space is not told".to_owned(),
         mib => format!("less than {mib} MiB free is told"),
     };
+    let remind = match watch.remind_minutes {
+        None => String::new(),
+        Some(minutes) => format!(", reminds of bad parts every {minutes} min until they are disposed of"),
+    };
     let rejects = watch.rejects_per_day;
-    format!("watch: {metrics}, {heartbeat}, {digest}, {rejects} rejects kept per port and day, {room}")
+    format!("watch: {metrics}, {heartbeat}, {digest}, {rejects} rejects kept per port and day, {room}{remind}")
 }
 
 fn job_line(job: &Job) -> String {

@@ -18,6 +18,8 @@ pub struct Watch {
     pub rejects_per_day: u64,
     /// Less free room than this on the store's disk is told, in MiB; 0 never tells.
     pub free_mib_warn: u64,
+    /// How often it is reminded of parts that do not conform until somebody disposes of them, in minutes; never where not written.
+    pub remind_minutes: Option<u32>,
 }
 
 impl Watch {
@@ -39,6 +41,7 @@ impl Default for Watch {
             digest: None,
             rejects_per_day: Watch::REJECTS_PER_DAY,
             free_mib_warn: Watch::FREE_MIB_WARN,
+            remind_minutes: None,
         }
     }
 }

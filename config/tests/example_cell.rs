@@ -166,11 +166,12 @@ fn how_the_daemon_is_watched_is_as_written() {
 
     let (watch, line) = with(
         "metrics = { file = \"/run/m.prom\" }\ndigest = { folder = \"/srv/digest\", at = \"14:05\" }\n\
-         rejects_per_day = 5\nfree_mib_warn = 0",
+         rejects_per_day = 5\nfree_mib_warn = 0\nremind_minutes = 30",
     );
     assert_eq!(watch.metrics, Some(Metrics::File("/run/m.prom".into())));
     let digest = watch.digest.expect("a digest");
     assert_eq!((digest.folder, digest.at.to_string()), ("/srv/digest".into(), "14:05:00".to_owned()));
-    assert_eq!((watch.rejects_per_day, watch.free_mib_warn), (5, 0));
+    assert_eq!((watch.rejects_per_day, watch.free_mib_warn, watch.remind_minutes), (5, 0, Some(30)));
+    assert!(line.ends_with("reminds of bad parts every 30 min until they are disposed of"), "{line}");
     assert!(line.contains("at 14:05 of the next one, 5 rejects kept per port and day, low space is not told"));
 }

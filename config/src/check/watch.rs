@@ -38,6 +38,7 @@ pub(crate) fn check(sheet: &mut Sheet, said: &CellFile, cell_dir: &FilePath) -> 
         digest: digest.filter(|_| !sheet.is_faulty(&top.key("digest"))),
         rejects_per_day: watch.rejects_per_day.unwrap_or(Watch::REJECTS_PER_DAY),
         free_mib_warn: watch.free_mib_warn.unwrap_or(Watch::FREE_MIB_WARN),
+        remind_minutes: watch.remind_minutes.filter(|_| !sheet.is_faulty(&top.key("remind_minutes"))),
     }
 }
 

@@ -20,6 +20,10 @@ pub(crate) struct WatchSaid {
     /// Less free room than so many MiB on the store's disk is told; 0 never tells. 1024 where not written.
     #[schemars(range(min = 0, max = 1_000_000_000), extend("default" = crate::watch::Watch::FREE_MIB_WARN))]
     pub(crate) free_mib_warn: Option<u64>,
+    /// Reminds every so many minutes of parts that do not conform and have waited as long for somebody to say what becomes of
+    /// them; never where not written.
+    #[schemars(range(min = 1, max = 1440), extend("examples" = [30]))]
+    pub(crate) remind_minutes: Option<u32>,
 }
 
 /// Metrics as Prometheus text: `file` or `listen`.

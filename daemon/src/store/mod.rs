@@ -43,6 +43,7 @@ mod taken;
 mod tests;
 mod traced;
 mod transmission;
+mod undecided;
 mod verify;
 pub mod weaken;
 pub mod writer;
@@ -62,6 +63,7 @@ pub use record::{Burst, Heard, Provenance, Tally, hex, sha256};
 pub use request::{Answer, FileBegin, FileState, What};
 pub use reread::Change;
 pub use taken::Taken;
+pub use undecided::{Undecided, undecided};
 
 /// Why the store can't be used.
 #[derive(Debug, thiserror::Error)]

@@ -12,6 +12,7 @@ pub mod ledger;
 pub mod metrics;
 mod outlet;
 pub mod picture;
+mod reminder;
 mod serve;
 
 use std::path::{Path, PathBuf};
@@ -106,6 +107,10 @@ pub async fn run(scene: Scene) {
 fn start(scene: &Scene, watch: &Watch, until: &CancellationToken) -> JoinSet<()> {
     let mut outlets = JoinSet::new();
     outlets.spawn(space(scene.clone(), watch.free_mib_warn, until.clone()));
+    match watch.remind_minutes {
+        None => scene.ledger.note("part-waits", None),
+        Some(minutes) => drop(outlets.spawn(reminder::remind(scene.clone(), minutes, until.clone()))),
+    }
     match &watch.metrics {
         None => scene.ledger.note("metrics", None),
         Some(Metrics::File(file)) => drop(outlets.spawn(metrics_file(scene.clone(), file.clone(), until.clone()))),
