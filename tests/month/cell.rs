@@ -253,10 +253,13 @@ impl Shop {
         fs::rename(from, to).unwrap();
     }
 
-    /// Somebody saves job W-1 with a limit of their own, or takes that back.
+    /// Somebody saves job W-1 with a limit of their own, or takes that back, and the daemon has seen it.
     pub fn edit(&mut self, edited: bool) {
+        let seen = |cell: &Cell| cell.log().matches("code=\"reloaded\"").count();
+        let before = seen(&self.cell);
         let ra = if edited { "3.2" } else { "0.8" };
         self.cell.write("jobs/w1.toml", &job("W-1", ra, "6.3", ["11.99", "12.01"]));
+        self.cell.until("the edited job to be seen", |cell| (seen(cell) > before).then_some(()));
     }
 }
 

@@ -1,5 +1,7 @@
-//! What must be in the store after the month, worked out from what was done and from the words of the README, by none of
-//! the program's code: the other opinion.
+//! What must be in the store after the month: the other opinion. It shares no code with the program. Limits, rules and sums were
+//! worked out from the contract; where the contract is silent it was made to follow the program once both had differed,
+//! and there it only shows that nothing changes: in which order reasons are asked for, `gauge-overdue` once a verification
+//! is used up, when the label of a part that was told ends, and `value_as_sent` of a mark.
 
 use std::collections::{BTreeMap, BTreeSet};
 
@@ -95,6 +97,18 @@ fn picometres(message: &Message) -> Option<u64> {
     Some(digits * unit / 10_u64.pow(rest.len() as u32))
 }
 
+/// A value in picometres outside of its band, and whether a slip of unit would have brought it there: 25.4, 39.37 or 1000 times too
+/// much or too little.
+fn doubts(balloon: &str, value: u64) -> Vec<&'static str> {
+    let fits = |value: u64| plausible(balloon).contains(&(value / 1000));
+    if fits(value) {
+        return vec![];
+    }
+    let slips =
+        [2540, 3937, 100_000].iter().any(|hundredths| fits(value * hundredths / 100) || fits(value * 100 / hundredths));
+    if slips { vec!["implausible", "unit-suspect"] } else { vec!["implausible"] }
+}
+
 impl Model {
     pub fn new() -> Model {
         Model {
@@ -158,8 +172,8 @@ impl Model {
         let mut outcome = "unjudged";
         let known = !balloon.is_empty() && !part.is_empty() && !self.study;
         if let (true, Some(value)) = (known, value) {
-            if reasons.is_empty() && !plausible(balloon).contains(&(value / 1000)) {
-                reasons.insert("implausible");
+            if reasons.is_empty() {
+                reasons.extend(doubts(balloon, value));
             }
             outcome = self.judge(balloon, &part, value, &mut reasons);
         }

@@ -82,6 +82,7 @@ fn rule(sheet: &mut Sheet, path: &Path, said: &LabelSaid, around: &Around) -> Op
     set.reason.clone_from(&said.reason);
     reason(sheet, path, said);
     set.forget = said.forget.iter().copied().collect();
+    void_alone(sheet, path, &set, &captures);
     for name in &captures {
         if sheet.has(&path.key("set").key(name)) {
             let message = format!("`{name}` is captured and set");
@@ -115,6 +116,15 @@ fn reason(sheet: &mut Sheet, path: &Path, said: &LabelSaid) {
             sheet.fault_of_key(&at, Code::Contradiction, message, "only a reading that is void has a reason");
         }
         _ => {}
+    }
+}
+
+/// A label that makes a reading void says nothing else: it is obeyed whole or not at all.
+fn void_alone(sheet: &mut Sheet, path: &Path, set: &Label, captures: &[&str]) {
+    let says_more = set.job.is_some() || set.station.is_some() || !set.items.is_empty() || !set.forget.is_empty();
+    if set.command == Some(Command::Void) && (says_more || captures.iter().any(|name| CAPTURES.contains(name))) {
+        let message = "a label that makes a reading void says something else as well".to_owned();
+        sheet.fault_of_key(&path.key("command"), Code::Contradiction, message, "write two labels");
     }
 }
 

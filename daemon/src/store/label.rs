@@ -171,7 +171,10 @@ impl Recorder<'_> {
         }
         if heard.decoded.outcome != Outcome::Accepted {
             let why = heard.decoded.detail.as_deref().unwrap_or("it is damaged");
-            let shown: String = heard.frame.raw.trim_ascii().escape_ascii().to_string().chars().take(80).collect();
+            // Without its line end only: a blank may be why it fits no rule.
+            let raw = String::from_utf8_lossy(&heard.frame.raw);
+            let shown: String =
+                raw.trim_matches(['\r', '\n']).as_bytes().escape_ascii().to_string().chars().take(80).collect();
             let text = format!("label \"{shown}\" was refused: {why}; nothing changes by it, its bytes are kept");
             tracing::warn!(code = "label-refused", station = name, "{text}");
             event(self, Some(name), "label-refused", &text, Some(from.0))?;
@@ -239,12 +242,13 @@ impl Recorder<'_> {
         let last = super::standing::last_reading(self.tx, stations)?;
         let open = self.context.open.as_ref().map(|open| open.job.id.clone());
         let Some((seq, _)) = last.filter(|(_, job)| job.is_some() && *job == open) else {
-            return Ok(Err("the open job has no reading that came last".to_owned()));
+            let why =
+                "the last reading of these stations is none of the open job: `ridgepost void` takes it by its number";
+            return Ok(Err(why.to_owned()));
         };
         let reason = label.reason.clone().unwrap_or_default();
         let decision = Decision { results: vec![seq.to_string()], by: operator, reason, what: Decided::Void };
-        let done = self.decision(&decision)?;
-        Ok(done.map(|_| ()))
+        Ok(self.decision(&decision)?.map(drop))
     }
 
     /// Why what a label says can't be done, before anything is.

@@ -59,8 +59,9 @@ fn in_words(found: &[Undecided]) -> Option<String> {
     let more = if found.len() > NAMED { format!(" and {} more", found.len() - NAMED) } else { String::new() };
     let parts =
         if found.len() == 1 { "1 part does not conform" } else { &format!("{} parts do not conform", found.len()) };
+    let them = if found.len() == 1 { "it" } else { "them" };
     Some(format!(
-        "{parts}, and nobody has said what becomes of it: {}{more}; hold it, then `ridgepost dispose`",
+        "{parts}, and nobody has said what becomes of {them}: {}{more}; hold {them}, then `ridgepost dispose`",
         named.join(", ")
     ))
 }
